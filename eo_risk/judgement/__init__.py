@@ -1,0 +1,1 @@
+"""What it means: limits, sampling, verdict, cautions, advice."""

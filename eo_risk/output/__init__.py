@@ -1,0 +1,1 @@
+"""What comes out: report and records."""

@@ -1,0 +1,1 @@
+"""What happens: pure functions on arrays, in SI units."""

@@ -1,0 +1,1 @@
+"""What goes in: load plan, site file, tables."""

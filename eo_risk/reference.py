@@ -1,0 +1,238 @@
+"""The only module that opens ``reference/``: every number with its spread and source.
+
+Files of numbers are ``reference/*.csv`` and ``reference/*.toml`` whose rows have the
+fields of `Record`; other tables (materials, sources, cautions, limits) have a reader
+below. Everything returned is frozen and cached.
+"""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from eo_risk import units
+from eo_risk.errors import InputError, MissingDataError, nearest, unknown_name
+
+FOLDER = Path(__file__).resolve().parent.parent / "reference"
+
+Status = Literal["measured", "derived", "estimated", "from memory", "common practice"]
+Spread = Literal["exact", "lognormal", "normal", "triangular", "uniform"]
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Record(_Frozen):
+    """One number with its unit, its spread and where it came from.
+
+    `low` and `high` are the 5 and 95 % points of a normal or log-normal spread and the
+    ends of a triangular or uniform one; an exact number has low = value = high.
+    """
+
+    id: str = Field(min_length=1)
+    quantity: str = Field(min_length=1)
+    value: float
+    low: float
+    high: float
+    unit: str
+    spread: Spread = "lognormal"
+    temperature_c: float | None = None
+    valid_low_c: float | None = None
+    valid_high_c: float | None = None
+    status: Status
+    data_class: Literal["A", "B", "C"]
+    source: str = Field(min_length=1)
+    locator: str = Field(min_length=1)
+    note: str = ""
+
+    @field_validator("unit")
+    @classmethod
+    def _known_unit(cls, unit: str) -> str:
+        if unit not in units.SI_FACTOR and unit != "C":
+            raise ValueError(f"unit {unit!r} is unknown; {nearest(unit, units.SI_FACTOR)}")
+        return unit
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Record:
+        if not self.low <= self.value <= self.high:
+            raise ValueError(
+                f"{self.id}: need low <= value <= high, got "
+                f"{self.low:g}, {self.value:g}, {self.high:g} {self.unit}"
+            )
+        if self.spread == "lognormal" and self.low <= 0.0:
+            raise ValueError(f"{self.id}: a log-normal spread needs low > 0, got {self.low:g}")
+        if self.spread == "exact" and self.low != self.high:
+            raise ValueError(f"{self.id}: an exact number has no spread")
+        return self
+
+    def _convert(self, number: float) -> float:
+        if self.unit == "C":
+            return units.celsius_to_kelvin(number)
+        return units.to_si(number, self.unit)
+
+    @property
+    def value_si(self) -> float:
+        return self._convert(self.value)
+
+    @property
+    def low_si(self) -> float:
+        return self._convert(self.low)
+
+    @property
+    def high_si(self) -> float:
+        return self._convert(self.high)
+
+
+class Source(_Frozen):
+    """One entry of the bibliography: what it is and what of it was read."""
+
+    key: str
+    citation: str = Field(min_length=1)
+    read: str = Field(min_length=1)
+
+
+class Material(_Frozen):
+    """A polymer, metal or other solid a part is made of; its numbers are records.
+
+    `behaviour` is how EO moves: rubbery, glassy, semicrystalline, porous, aqueous,
+    none (metal, glass) or family (unknown grade: sample its members).
+    """
+
+    id: str
+    name: str
+    behaviour: Literal[
+        "rubbery", "glassy", "semicrystalline", "porous", "aqueous", "none", "family"
+    ]
+    members: tuple[str, ...] = ()
+    contains_chlorine: bool = False
+    note: str = ""
+
+
+class Packaging(_Frozen):
+    """A wrapping; its transfer coefficient is the record ``packaging.<id>.transfer``."""
+
+    id: str
+    name: str
+    permeable: bool
+    published_practice: str
+    source: str
+    note: str = ""
+
+
+class CautionRule(_Frozen):
+    """One caution: when it stands, what it says and what to do."""
+
+    code: str
+    level: Literal["block", "warn", "inform"]
+    trigger: str = Field(min_length=1)
+    text: str = Field(min_length=1)
+    action: str = Field(min_length=1)
+    source: str
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as handle:
+        return [
+            {key: cell for key, cell in row.items() if cell not in ("", None)}
+            for row in csv.DictReader(handle)
+        ]
+
+
+@cache
+def document(name: str) -> MappingProxyType:
+    """Return one TOML file of ``reference/`` by its name without the ending."""
+    path = FOLDER / f"{name}.toml"
+    if not path.is_file():
+        raise MissingDataError(f"reference/{name}.toml is not there")
+    return MappingProxyType(tomllib.loads(path.read_text(encoding="utf-8")))
+
+
+@cache
+def table(name: str) -> tuple[MappingProxyType, ...]:
+    """Return one CSV file of ``reference/`` as rows of text; empty cells are left out."""
+    path = FOLDER / f"{name}.csv"
+    if not path.is_file():
+        raise MissingDataError(f"reference/{name}.csv is not there")
+    return tuple(MappingProxyType(row) for row in _rows(path))
+
+
+# Files whose rows are records; a new file of numbers is added here.
+RECORD_FILES = (
+    "substances.toml",
+    "reactions.toml",
+    "transport.csv",
+    "packaging.toml",
+    "water.toml",
+    "drying.toml",
+    "chamber.toml",
+    "decision.toml",
+)
+
+
+@cache
+def records() -> MappingProxyType:
+    """Return every record by its id."""
+    found: dict[str, Record] = {}
+    for name in RECORD_FILES:
+        stem, _, ending = name.partition(".")
+        rows = table(stem) if ending == "csv" else document(stem).get("record", ())
+        for row in rows:
+            record = Record(**row)
+            if record.id in found:
+                raise ValueError(f"reference/{name}: id {record.id!r} stands twice")
+            found[record.id] = record
+    return MappingProxyType(found)
+
+
+def record(record_id: str) -> Record:
+    """Return one record; raises MissingDataError with the nearest ids."""
+    try:
+        return records()[record_id]
+    except KeyError:
+        close = nearest(record_id, records())
+        raise MissingDataError(f"no record {record_id!r} in reference/; {close}") from None
+
+
+@cache
+def sources() -> MappingProxyType:
+    """Return every source by its key."""
+    rows = document("sources")["source"]
+    return MappingProxyType({row["key"]: Source(**row) for row in rows})
+
+
+@cache
+def materials() -> MappingProxyType:
+    """Return every material by its id."""
+    rows = document("materials")["material"]
+    return MappingProxyType({row["id"]: Material(**row) for row in rows})
+
+
+def material(material_id: str) -> Material:
+    """Return one material; raises InputError with the nearest ids."""
+    try:
+        return materials()[material_id]
+    except KeyError:
+        raise InputError(
+            [unknown_name("material", material_id, materials(), "See `eo-risk materials`.")]
+        ) from None
+
+
+@cache
+def packagings() -> MappingProxyType:
+    """Return every packaging by its id."""
+    rows = document("packaging")["packaging"]
+    return MappingProxyType({row["id"]: Packaging(**row) for row in rows})
+
+
+@cache
+def caution_rules() -> MappingProxyType:
+    """Return every caution rule by its code."""
+    rows = document("cautions")["caution"]
+    return MappingProxyType({row["code"]: CautionRule(**row) for row in rows})

@@ -1,0 +1,123 @@
+"""Units: exact constants and factors, conversion at the edges, nothing else.
+
+Inside the package every quantity is SI. A unit name here is the spelling used in
+``reference/`` and in field names; a factor turns one of it into SI.
+"""
+
+from __future__ import annotations
+
+GAS_CONSTANT_J_PER_MOL_K = 8.31446261815324  # exact since the 2019 SI
+ZERO_CELSIUS_K = 273.15
+STANDARD_ATMOSPHERE_PA = 101325.0
+STANDARD_GRAVITY_M_PER_S2 = 9.80665
+SECONDS_PER_MINUTE = 60.0
+SECONDS_PER_HOUR = 3600.0
+SECONDS_PER_DAY = 86400.0
+
+# One of the named unit, in SI. Temperatures are converted by their own functions.
+SI_FACTOR: dict[str, float] = {
+    "-": 1.0,
+    "1": 1.0,
+    "%": 1e-2,
+    "ppm": 1e-6,
+    "m": 1.0,
+    "cm": 1e-2,
+    "mm": 1e-3,
+    "um": 1e-6,
+    "in": 0.0254,
+    "Fr": 1e-3 / 3.0,  # French gauge: a third of a millimetre of outer diameter
+    "m2": 1.0,
+    "cm2": 1e-4,
+    "m3": 1.0,
+    "L": 1e-3,
+    "mL": 1e-6,
+    "cm3": 1e-6,
+    "uL": 1e-9,
+    "kg": 1.0,
+    "g": 1e-3,
+    "mg": 1e-6,
+    "ug": 1e-9,
+    "oz": 0.028349523125,
+    "lb": 0.45359237,
+    "s": 1.0,
+    "min": 60.0,
+    "h": 3600.0,
+    "d": 86400.0,
+    "Pa": 1.0,
+    "kPa": 1e3,
+    "mbar": 1e2,
+    "bar": 1e5,
+    "psi": 6894.757293168361,
+    "inHg": 3386.388640341,
+    "mmHg": 133.322387415,
+    "atm": 101325.0,
+    "K": 1.0,
+    "J": 1.0,
+    "kJ": 1e3,
+    "W": 1.0,
+    "mol": 1.0,
+    "g/mol": 1e-3,
+    "kJ/mol": 1e3,
+    "J/kg": 1.0,
+    "kJ/kg": 1e3,
+    "J/(kg K)": 1.0,
+    "W/(m2 K)": 1.0,
+    "W/(m K)": 1.0,
+    "W/K": 1.0,
+    "N/m": 1.0,
+    "Pa s": 1.0,
+    "m/s": 1.0,
+    "1/s": 1.0,
+    "1/min": 1.0 / 60.0,
+    "1/h": 1.0 / 3600.0,
+    "m2/s": 1.0,
+    "cm2/s": 1e-4,
+    "kg/m3": 1.0,
+    "g/cm3": 1e3,
+    "g/m3": 1e-3,
+    "mg/m3": 1e-6,
+    "mg/L": 1e-3,
+    "mg/mL": 1.0,
+    "L/g": 1.0,  # (mg/g)/(mg/L); the same number in m3/kg
+    "m3/kg": 1.0,
+    "L/mol": 1e-3,
+    "L/(mol s)": 1e-3,
+    "L/(mol min)": 1e-3 / 60.0,
+    "L2/(mol2 s)": 1e-6,
+    "mol/L": 1e3,
+    "mol/(m3 Pa)": 1.0,
+    "kg/m2": 1.0,
+    "mg/cm2": 1e-2,
+    "ug/cm2": 1e-5,
+    "mg/cm": 1e-4,
+    "kg/m": 1.0,
+    "mg/kg/d": 1e-6 / 86400.0,
+    "mg/d": 1e-6 / 86400.0,
+    "ug/g": 1e-6,
+    "mg/g": 1e-3,
+    "mg/kg": 1e-6,
+    "g/g": 1.0,
+    "m3/s": 1.0,
+    "m3/h": 1.0 / 3600.0,
+    "NL/min": 1e-3 / 60.0,  # litre of gas at the stated normal condition
+}
+
+
+def to_si(value, unit: str):
+    """Convert a value given in `unit` to SI; raises KeyError for an unknown unit."""
+    return value * SI_FACTOR[unit]
+
+
+def from_si(value, unit: str):
+    """Convert an SI value to `unit`; raises KeyError for an unknown unit."""
+    return value / SI_FACTOR[unit]
+
+
+def celsius_to_kelvin(temperature_c):
+    """Convert a temperature from degrees Celsius to kelvin."""
+    return temperature_c + ZERO_CELSIUS_K
+
+
+def kelvin_to_celsius(temperature_k):
+    """Convert a temperature from kelvin to degrees Celsius."""
+    return temperature_k - ZERO_CELSIUS_K
