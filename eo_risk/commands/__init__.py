@@ -1,0 +1,1 @@
+"""One file per command: its arguments and how its answer is printed."""
