@@ -6,6 +6,8 @@ Inside the package every quantity is SI. A unit name here is the spelling used i
 
 from __future__ import annotations
 
+import re
+
 GAS_CONSTANT_J_PER_MOL_K = 8.31446261815324  # exact since the 2019 SI
 ZERO_CELSIUS_K = 273.15
 STANDARD_ATMOSPHERE_PA = 101325.0
@@ -121,3 +123,91 @@ def celsius_to_kelvin(temperature_c):
 def kelvin_to_celsius(temperature_k):
     """Convert a temperature from kelvin to degrees Celsius."""
     return temperature_k - ZERO_CELSIUS_K
+
+
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
+_PRESSURE = {"Pa", "kPa", "mbar", "bar", "psi", "inHg", "mmHg", "atm"}
+_SPELLINGS = {
+    "°c": "C", "c": "C", "degc": "C", "°f": "F", "f": "F", "degf": "F",
+    "pa": "Pa", "kpa": "kPa", "mbar": "mbar", "bar": "bar", "psi": "psi", "inhg": "inHg",
+    "mmhg": "mmHg", "atm": "atm", "mm": "mm", "cm": "cm", "m": "m", "in": "in", "fr": "Fr",
+    "mg": "mg", "g": "g", "kg": "kg", "oz": "oz", "lb": "lb", "ml": "mL", "l": "L",
+    "min": "min", "h": "h", "d": "d", "s": "s", "%": "%", "cm2": "cm2", "m3": "m3",
+    "mg/l": "mg/L", "nl/min": "NL/min", "µm": "um", "um": "um", "ug": "ug", "ul": "uL",
+}  # fmt: skip
+_DIMENSION = {
+    **dict.fromkeys(("m", "cm", "mm", "um", "in", "Fr"), "length"),
+    **dict.fromkeys(("kg", "g", "mg", "ug", "oz", "lb"), "mass"),
+    **dict.fromkeys(("s", "min", "h", "d"), "time"),
+    **dict.fromkeys(("m3", "L", "mL", "cm3", "uL"), "volume"),
+}
+
+
+def _pressure_absolute_pa(number: float, unit: str, reading: str, ambient_pa: float) -> float:
+    value_pa = to_si(number, unit)
+    if reading == "absolute":
+        return value_pa
+    return ambient_pa + value_pa if reading == "gauge" else ambient_pa - value_pa
+
+
+def _split_pressure(text: str) -> tuple[str, str]:
+    words = text.replace("(", " ").replace(")", " ").split()
+    readings = {
+        "absolute": "absolute", "abs": "absolute", "gauge": "gauge", "vacuum": "vacuum",
+    }  # fmt: skip
+    reading = next((readings[w.lower()] for w in words if w.lower() in readings), "")
+    rest = [w for w in words if w.lower() not in (*readings, "of")]
+    return " ".join(rest), reading
+
+
+def parse_quantity(
+    text: str, unit: str, *, ambient_pa: float = STANDARD_ATMOSPHERE_PA
+) -> float:
+    """Read a number with its unit, such as ``131 F`` or ``27 inHg vacuum``.
+
+    Parameters
+    ----------
+    text : str
+        A number, a space, a unit; a pressure also says absolute, gauge or vacuum.
+    unit : str
+        The unit of the field: a key of `SI_FACTOR`, ``C``, or a pressure unit followed by
+        ``gauge``; a pressure unit alone means absolute.
+    ambient_pa : float
+        Ambient pressure that gauge and vacuum readings refer to. [Pa]
+
+    Returns
+    -------
+    float
+        The number in the unit of the field.
+
+    Raises
+    ------
+    ValueError
+        If the text is no number, the unit does not fit the field, or a pressure does not
+        say how it was read.
+    """
+    match = _NUMBER.fullmatch(text.strip())
+    if match is None:
+        raise ValueError("not a number with a unit")
+    number, rest = float(match[1]), match[2].strip()
+    if not rest:
+        return number
+    field_unit, _, field_reading = unit.partition(" ")
+    if field_unit in _PRESSURE:
+        name, reading = _split_pressure(rest)
+        given = _SPELLINGS.get(name.lower())
+        if given not in _PRESSURE:
+            raise ValueError(f"{rest!r} is no pressure unit")
+        if not reading:
+            raise ValueError("a pressure with a unit must say absolute, gauge or vacuum")
+        absolute_pa = _pressure_absolute_pa(number, given, reading, ambient_pa)
+        return from_si(absolute_pa - (ambient_pa if field_reading else 0.0), field_unit)
+    given = _SPELLINGS.get(rest.lower(), rest)
+    if field_unit == "C":
+        if given not in ("C", "F"):
+            raise ValueError(f"{rest!r} is no temperature unit; C or F")
+        return number if given == "C" else (number - 32.0) / 1.8
+    same = _DIMENSION.get(given) is not None and _DIMENSION.get(given) == _DIMENSION.get(field_unit)
+    if given != field_unit and not same:
+        raise ValueError(f"{rest!r} cannot be turned into {field_unit}")
+    return from_si(to_si(number, given), field_unit)

@@ -1,0 +1,191 @@
+"""Samples of every uncertain number: one seed in, the same bits out.
+
+Each variable owns one column of a scrambled Sobol sequence. The column depends on the
+seed, the scope (shared records, or one item) and the variable's place in that scope, never
+on the number of workers or on what the other items hold.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from eo_risk import reference
+from eo_risk.reference import Record
+
+DEFAULT_SAMPLES = 2048
+DEFAULT_SEED = 1
+
+_BLOCK = 64  # columns generated at a time; a technical size, no number of the model
+_Z95 = float(ndtri(0.95))
+
+
+def quantile(u: np.ndarray, spread: str, value: float, low: float, high: float) -> np.ndarray:
+    """Turn uniform points into samples of a spread.
+
+    Parameters
+    ----------
+    u : ndarray, shape (samples,)
+        Points between 0 and 1. [-]
+    spread : str
+        ``exact``, ``lognormal``, ``normal``, ``triangular`` or ``uniform``.
+    value, low, high : float
+        Median with 5 and 95 % points of a (log-)normal spread, mode with the ends of a
+        triangular one, the ends of a uniform one. [any unit]
+
+    Returns
+    -------
+    ndarray, shape (samples,)
+        Samples in the unit given. [same unit]
+
+    Notes
+    -----
+    A (log-)normal whose 5 and 95 % points lie at unequal distance from the median is drawn
+    in two halves, each with its own width.
+    """
+    if spread == "exact" or low == high:
+        return np.full_like(u, value)
+    if spread == "uniform":
+        return low + (high - low) * u
+    if spread == "triangular":
+        rise = (value - low) / (high - low)
+        left = low + np.sqrt(u * (high - low) * (value - low))
+        right = high - np.sqrt((1.0 - u) * (high - low) * (high - value))
+        return np.where(u < rise, left, right)
+    z = ndtri(u)
+    if spread == "normal":
+        return value + z / _Z95 * np.where(z < 0.0, value - low, high - value)
+    step = np.where(z < 0.0, np.log(value / low), np.log(high / value))
+    return value * np.exp(z / _Z95 * step)
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One uncertain input as an item used it: its name and its samples."""
+
+    name: str
+    samples: np.ndarray
+    low: float
+    high: float
+    unit: str
+    assumed: bool = False
+
+
+class _Columns:
+    """Columns of scrambled Sobol points for one scope, made block by block."""
+
+    def __init__(self, seed: int, scope: str, samples: int):
+        self._entropy = [seed, zlib.crc32(scope.encode())]
+        self._samples = samples
+        self._blocks: dict[int, np.ndarray] = {}
+
+    def column(self, index: int) -> np.ndarray:
+        block, place = divmod(index, _BLOCK)
+        if block not in self._blocks:
+            generator = np.random.default_rng([*self._entropy, block])
+            sequence = qmc.Sobol(d=_BLOCK, scramble=True, rng=generator)
+            power = max(1, (self._samples - 1).bit_length())
+            # The ends are kept out: a quantile at exactly 0 or 1 would be infinite.
+            points = np.clip(sequence.random_base2(power)[: self._samples], 1e-12, 1 - 1e-12)
+            self._blocks[block] = np.ascontiguousarray(points.T)
+        return self._blocks[block][place]
+
+
+class Draw:
+    """Samples of records, shared by the whole load, and of each item's own inputs.
+
+    Calling it with a record id gives that record's samples in SI.
+
+    Parameters
+    ----------
+    seed : int
+        The only source of chance. [-]
+    samples : int
+        Number of samples. [-]
+    swapped : str, optional
+        Name of one variable that is drawn from a second, independent sequence: two runs
+        that differ in one variable give that variable's total Sobol index.
+    """
+
+    def __init__(self, seed: int, samples: int = DEFAULT_SAMPLES, swapped: str | None = None):
+        self.seed = seed
+        self.samples = samples
+        self.swapped = swapped
+        self._scopes: dict[str, _Columns] = {}
+        self._records: dict[str, np.ndarray] = {}
+        self._place = {record_id: i for i, record_id in enumerate(sorted(reference.records()))}
+
+    def _points(self, scope: str, index: int, name: str) -> np.ndarray:
+        if name == self.swapped:
+            scope = f"second:{scope}"
+        if scope not in self._scopes:
+            self._scopes[scope] = _Columns(self.seed, scope, self.samples)
+        return self._scopes[scope].column(index)
+
+    def __call__(self, record_id: str) -> np.ndarray:
+        if record_id not in self._records:
+            record = reference.record(record_id)
+            u = self._points("records", self._place[record_id], record_id)
+            self._records[record_id] = quantile(
+                u, record.spread, record.value_si, record.low_si, record.high_si
+            )
+        return self._records[record_id]
+
+    def item(self, name: str) -> ItemDraw:
+        """Open the scope of one item: its own inputs beside the shared records."""
+        return ItemDraw(self, name)
+
+
+class ItemDraw:
+    """What one item draws; it remembers which variables and records were used."""
+
+    def __init__(self, draw: Draw, name: str):
+        self._draw = draw
+        self._scope = f"item:{name}"
+        self._index: dict[str, int] = {}
+        self.samples = draw.samples
+        self.variables: dict[str, Variable] = {}
+
+    def __call__(self, record_id: str) -> np.ndarray:
+        samples = self._draw(record_id)
+        if record_id not in self.variables:
+            record: Record = reference.record(record_id)
+            self.variables[record_id] = Variable(
+                record_id, samples, record.low, record.high, record.unit
+            )
+        return samples
+
+    def own(
+        self,
+        name: str,
+        spread: str,
+        value: float,
+        low: float,
+        high: float,
+        unit: str,
+        *,
+        assumed: bool = False,
+    ) -> np.ndarray:
+        """Draw one input of this item; `value`, `low`, `high` and the samples are SI."""
+        place = self._index.setdefault(name, len(self._index))
+        u = self._draw._points(self._scope, place, f"{self._scope}:{name}")
+        samples = quantile(u, spread, value, low, high)
+        self.variables[name] = Variable(name, samples, low, high, unit, assumed)
+        return samples
+
+    def record_as_own(self, name: str, record_id: str, *, assumed: bool = False) -> np.ndarray:
+        """Draw a record once more for this item alone, independent of the other items."""
+        record = reference.record(record_id)
+        return self.own(
+            name,
+            record.spread,
+            record.value_si,
+            record.low_si,
+            record.high_si,
+            record.unit,
+            assumed=assumed,
+        )
