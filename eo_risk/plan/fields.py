@@ -1,0 +1,178 @@
+"""Field types of a load plan: numbers with a unit and a range, words from a list.
+
+An unknown is legal everywhere: a missing key, null and ``"unknown"`` mean the same and
+become None. A number may be text with a unit; it is turned into the field's unit.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from eo_risk.errors import Fault, nearest
+from eo_risk.units import parse_quantity
+
+
+class Block(BaseModel):
+    """One block of a plan: frozen, and a key it does not know is refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _unknown_is_missing(cls, raw: Any) -> Any:
+        if not isinstance(raw, dict):
+            return raw
+        return {key: value for key, value in raw.items() if not is_unknown(value)}
+
+    @model_serializer(mode="wrap")
+    def _unknown_is_written(self, handler) -> dict[str, Any]:
+        return {key: "unknown" if v is None else v for key, v in handler(self).items()}
+
+
+def _fault(given: Any, unit: str, allowed: str, do: str) -> PydanticCustomError:
+    context = {"given": str(given)[:80], "unit": unit, "allowed": allowed, "do": do}
+    return PydanticCustomError("fault", "{given} {unit} is not allowed; {allowed}. {do}", context)
+
+
+def is_unknown(value: Any) -> bool:
+    """Tell whether a raw value means unknown."""
+    return value is None or (isinstance(value, str) and value.strip().lower() == "unknown")
+
+
+def range_text(low: float, high: float, above: bool, unit: str) -> str:
+    """Say a range in words, for an error message."""
+    start = f"more than {low:g}" if above else f"{low:g}"
+    end = f" to {high:g}" if math.isfinite(high) else " or more"
+    return f"{start}{end} {unit}".strip()
+
+
+def _read_number(value: Any, unit: str, allowed: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        raise _fault(value, unit, allowed, "Give a number or 'unknown'.")
+    if isinstance(value, str):
+        try:
+            value = parse_quantity(value, unit)
+        except ValueError as error:
+            raise _fault(repr(value), "", f"{allowed}; {error}", "Correct the text.") from None
+    if not math.isfinite(value):
+        raise _fault(value, unit, allowed, "Give a finite number or 'unknown'.")
+    return float(value)
+
+
+def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool = False) -> Any:
+    """Make the type of a number that may be unknown.
+
+    `low` to `high` is the allowed range in `unit`; with `above` the low end is excluded.
+    """
+    allowed = range_text(low, high, above, unit)
+
+    def check(value: Any) -> float | None:
+        if is_unknown(value):
+            return None
+        given = _read_number(value, unit, allowed)
+        if given > high or given < low or (above and given == low):
+            raise _fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
+        return given
+
+    return Annotated[float | None, BeforeValidator(check)]
+
+
+def whole(low: int = 0, high: int = 1_000_000) -> Any:
+    """Make the type of a whole number that may be unknown."""
+    allowed = f"a whole number from {low} to {high}"
+
+    def check(value: Any) -> int | None:
+        if is_unknown(value):
+            return None
+        if isinstance(value, str) and value.strip().lstrip("-").isdigit():
+            value = int(value)
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or value != int(value):
+            raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
+        if not low <= value <= high:
+            raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
+        return int(value)
+
+    return Annotated[int | None, BeforeValidator(check)]
+
+
+def word(literal: Any) -> Any:
+    """Make the type of a word from a list that may be unknown; the nearest is offered."""
+    choices = get_args(literal)
+
+    def check(value: Any) -> str | None:
+        if is_unknown(value):
+            return None
+        if value not in choices:
+            raise _fault(repr(value), "", nearest(value, choices), "Use one of these words.")
+        return value
+
+    return Annotated[literal | None, BeforeValidator(check)]
+
+
+def _moment(value: Any) -> datetime | None:
+    if is_unknown(value):
+        return None
+    allowed = "a time such as 2026-03-12T06:30+01:00"
+    try:
+        moment = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
+    except ValueError:
+        raise _fault(repr(value), "", allowed, "Write date, time and offset.") from None
+    if moment.tzinfo is None:
+        raise _fault(repr(value), "", allowed, "Add the offset from UTC.")
+    return moment
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    if not isinstance(value, str) or len(value) > 500 or any(ord(c) < 32 for c in value):
+        given = repr(value)[:60]
+        raise _fault(given, "", "one line of text, up to 500 characters", "Shorten it.")
+    return value
+
+
+Moment = Annotated[datetime | None, BeforeValidator(_moment)]
+Text = Annotated[str, BeforeValidator(_text)]
+YesNo = word(Literal["yes", "no"])
+Looked = word(Literal["yes", "no", "not_looked"])
+
+
+def dotted(location: tuple) -> str:
+    """Write a location as a JSON path: items[2].parts[0].thickness_mm."""
+    path = ""
+    for step in location:
+        path += f"[{step}]" if isinstance(step, int) else f".{step}" if path else str(step)
+    return path or "(file)"
+
+
+def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> list[Fault]:
+    """Turn every complaint of pydantic into a fault a user can act on."""
+    found = []
+    for item in error.errors(include_url=False):
+        where = dotted(item["loc"])
+        context = item.get("ctx", {})
+        if item["type"] == "fault":
+            found.append(Fault(where, *(context[k] for k in ("given", "unit", "allowed", "do"))))
+        elif item["type"] == "extra_forbidden":
+            above = [str(step) for step in item["loc"][:-1] if not isinstance(step, int)]
+            names = known_fields.get(above[-1] if above else "", [])
+            key = str(item["loc"][-1])
+            found.append(
+                Fault(where, repr(key), "", nearest(key, names), "This key is not known here.")
+            )
+        else:
+            given = str(item.get("input", ""))[:60]
+            found.append(Fault(where, given, "", item["msg"], "Correct or complete it."))
+    return found

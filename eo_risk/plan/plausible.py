@@ -1,0 +1,139 @@
+"""Faults that no single field shows: names that exist, numbers that fit together.
+
+The checks read the raw plan, so that they are reported beside the faults of single fields
+even when the plan as a whole cannot be built.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from eo_risk import reference, units
+from eo_risk.errors import Fault, unknown_name
+
+
+def _number(block: Any, key: str) -> float | None:
+    value = block.get(key) if isinstance(block, dict) else None
+    good = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return float(value) if good else None
+
+
+def _blocks(owner: Any, key: str) -> list[dict]:
+    value = owner.get(key) if isinstance(owner, dict) else None
+    return [b for b in value if isinstance(b, dict)] if isinstance(value, (list, tuple)) else []
+
+
+def _block(owner: Any, key: str) -> dict:
+    value = owner.get(key) if isinstance(owner, dict) else None
+    return value if isinstance(value, dict) else {}
+
+
+def _part_faults(part: dict, where: str) -> Iterator[Fault]:
+    names = [(part.get("material"), f"{where}.material")]
+    if isinstance(part.get("coating"), dict):
+        names.append((part["coating"].get("material"), f"{where}.coating.material"))
+    for name, place in names:
+        if isinstance(name, str) and name and name not in reference.materials():
+            yield unknown_name(place, name, reference.materials(), "See `eo-risk materials`.")
+    wall, outer = _number(part, "wall_mm"), _number(part, "outer_diameter_mm")
+    if wall is not None and outer is not None and wall >= outer / 2.0:
+        yield Fault(
+            f"{where}.wall_mm", f"{wall:g}", "mm", f"less than half of {outer:g} mm",
+            "A tube's wall is thinner than its radius.",
+        )  # fmt: skip
+
+
+def _lumen_faults(lumen: dict, parts: list[dict], where: str) -> Iterator[Fault]:
+    wall_part, bore = lumen.get("wall_part"), _number(lumen, "bore_mm")
+    if isinstance(wall_part, str) and wall_part:
+        around = {p.get("name"): p for p in parts}
+        if wall_part not in around:
+            yield unknown_name(
+                f"{where}.wall_part", wall_part, map(str, around), "Name a part of this item."
+            )
+        elif bore is not None:
+            outer = _number(around[wall_part], "outer_diameter_mm")
+            if outer is not None and bore >= outer:
+                yield Fault(
+                    f"{where}.bore_mm", f"{bore:g}", "mm", f"below {outer:g} mm",
+                    "The bore is inside the part around it.",
+                )  # fmt: skip
+    length, water = _number(lumen, "length_mm"), _number(lumen, "measured_mg")
+    if None not in (bore, length, water):
+        # A millilitre of water is a gram; the bore cannot hold more than its volume.
+        holds_mg = math.pi / 4.0 * bore**2 * length
+        if water > holds_mg:
+            yield Fault(
+                f"{where}.measured_mg", f"{water:g}", "mg", f"up to {holds_mg:.3g} mg",
+                "This bore cannot hold so much water.",
+            )  # fmt: skip
+
+
+def _item_faults(item: dict, where: str) -> Iterator[Fault]:
+    packaging = item.get("packaging")
+    if isinstance(packaging, str) and packaging not in ("", "unknown"):
+        if packaging not in reference.packagings():
+            yield unknown_name(
+                f"{where}.packaging", packaging, reference.packagings(), "Use one of these ids."
+            )
+    parts = _blocks(item, "parts")
+    if not parts:
+        yield Fault(f"{where}.parts", "no part", "", "one part or more",
+                    "Name at least one material body.")  # fmt: skip
+    for i, part in enumerate(parts):
+        yield from _part_faults(part, f"{where}.parts[{i}]")
+    for i, lumen in enumerate(_blocks(item, "lumens")):
+        yield from _lumen_faults(lumen, parts, f"{where}.lumens[{i}]")
+    for key in ("parts", "lumens"):
+        names = [str(b.get("name")) for b in _blocks(item, key)]
+        for i, name in enumerate(names):
+            if name in names[:i]:
+                yield Fault(f"{where}.{key}[{i}].name", repr(name), "", "a name used once",
+                            "Give it a name of its own.")  # fmt: skip
+
+
+def _cycle_faults(cycle: dict) -> Iterator[Fault]:
+    washes = _block(cycle, "washes")
+    low, high = _number(washes, "low_kpa"), _number(washes, "high_kpa")
+    if low is not None and high is not None and low >= high:
+        yield Fault("cycle.washes.low_kpa", f"{low:g}", "kPa", f"below {high:g} kPa",
+                    "A wash goes down to its low pressure and up to its high one.")  # fmt: skip
+    eo, temperature = _number(cycle, "eo_mg_per_l"), _number(cycle, "temperature_c")
+    total = _number(cycle, "total_pressure_kpa")
+    rh = _number(cycle, "conditioning_rh_percent")
+    if None in (eo, temperature, total) or not -20.0 <= temperature <= 120.0:
+        return
+    kelvin = units.celsius_to_kelvin(temperature)
+    molar_mass = reference.record("eo.molar_mass").value_si
+    eo_pa = units.to_si(eo, "mg/L") / molar_mass * units.GAS_CONSTANT_J_PER_MOL_K * kelvin
+    vapour_pa = 0.0
+    if rh is not None:
+        from eo_risk.physics.properties import water_saturation_pa
+
+        vapour_pa = float(water_saturation_pa(kelvin)) * rh / 100.0
+    sum_kpa = units.from_si(eo_pa + vapour_pa, "kPa")
+    if sum_kpa > total:
+        yield Fault("cycle.total_pressure_kpa", f"{total:g}", "kPa", f"{sum_kpa:.3g} kPa or more",
+                    "EO and water vapour alone exceed this pressure (absolute).")  # fmt: skip
+
+
+def plan_faults(raw: dict) -> list[Fault]:
+    """Find what does not fit together in a raw plan, each with its path."""
+    faults = list(_cycle_faults(_block(raw, "cycle")))
+    items = _blocks(raw, "items")
+    for key in ("items", "aeration"):
+        if isinstance(raw.get(key), (list, tuple)) and not raw[key]:
+            faults.append(Fault(key, "an empty list", "", "one entry or more", "Add one."))
+    seen: list[str] = []
+    for i, item in enumerate(items):
+        name = str(item.get("name"))
+        if name in seen:
+            faults.append(
+                Fault(f"items[{i}].name", repr(name), "", "a name used once in the load",
+                      "Use quantity for equal pieces, or another name.")  # fmt: skip
+            )
+        seen.append(name)
+        faults += _item_faults(item, f"items[{i}]")
+    return faults
