@@ -1,0 +1,77 @@
+"""The command line: finds the command, and turns faults into exit code 2."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+import sys
+
+from eo_risk import __version__
+from eo_risk.errors import EoRiskError, Fault, InputError
+
+# Each module registers its own commands; none imports anything heavy before it runs.
+COMMAND_MODULES = (
+    "check",
+    "limits",
+    "water",
+    "glycol",
+    "aerate",
+    "lab",
+    "template",
+    "schema",
+    "reference_tables",
+    "ui",
+)
+
+EXIT_BAD_INPUT = 2
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Build the parser with every command."""
+    parser = argparse.ArgumentParser(
+        prog="eo-risk",
+        description=(
+            "Check an ethylene oxide load before it runs: leftover water, glycol, residues, "
+            "aeration. An estimate; it does not release a load."
+        ),
+    )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMAND_MODULES:
+        importlib.import_module(f"eo_risk.commands.{name}").register(commands)
+    return parser
+
+
+def _faults(error: EoRiskError) -> tuple[Fault, ...]:
+    if isinstance(error, InputError):
+        return error.faults
+    return (Fault("(input)", str(error), "", "see the message", "Correct the input."),)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a sign gets a replacement, never a crash.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    args = build_parser().parse_args(argv)
+    try:
+        return args.run(args)
+    except EoRiskError as error:
+        faults = _faults(error)
+        if getattr(args, "json", False):
+            answer = {"errors": [fault.as_dict() for fault in faults]}
+            print(json.dumps(answer, ensure_ascii=False, indent=1))
+        for fault in faults:
+            print(f"error: {fault}", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    except BrokenPipeError:
+        return 0
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,221 @@
+"""What an assessment holds: frozen, in SI units, with the records it used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+
+Verdict = Literal["Hold", "Not assessed", "Close", "Within"]
+# Worst first: the verdict of a load is the first of these that any of its items has.
+VERDICTS: tuple[Verdict, ...] = ("Hold", "Not assessed", "Close", "Within")
+
+NOTICE = (
+    "This is an estimate and advice. It does not release a load. Instructions for use, a "
+    "validated cycle, biological indicators and laboratory residual tests decide; local codes "
+    "and licensed practice come first. Ethylene oxide is toxic, explosive and causes cancer. "
+    "The estimate may lengthen a time, never shorten the maker's or the site's."
+)
+
+
+@dataclass(frozen=True)
+class Band:
+    """5, 50 and 95 % points of a result."""
+
+    p05: float
+    p50: float
+    p95: float
+
+    @classmethod
+    def of(cls, samples: np.ndarray) -> Band:
+        """Take the points from samples, shape (samples,)."""
+        low, middle, high = np.quantile(np.asarray(samples, dtype=float), (0.05, 0.5, 0.95))
+        return cls(float(low), float(middle), float(high))
+
+
+@dataclass(frozen=True)
+class Residue:
+    """One substance against one limit or reference by one model; values in SI."""
+
+    substance: Literal["EO", "ECH", "EG"]
+    quantity: str
+    period: str
+    model: str
+    band: Band
+    limit: float | None
+    unit: str
+    kind: Literal["limit", "screening"]
+    basis: str
+    used_for_verdict: bool
+    buffering: str | None = None
+    clause: str = ""
+    confidence: str = ""
+    probability_over: float | None = None
+    probability_error: float | None = None
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution that stands beside an item or the load."""
+
+    code: str
+    level: Literal["block", "warn", "inform"]
+    text: str
+    action: str
+    where: str = ""
+
+
+@dataclass(frozen=True)
+class Action:
+    """One change that would move the verdict, as computed."""
+
+    action: str
+    detail: str
+    amount: float | None
+    unit: str
+    new_verdict: Verdict | None
+    added_minutes: float = 0.0
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """A field that was unknown and took the range of its record; values in `unit`."""
+
+    field: str
+    low: float
+    high: float
+    unit: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Question:
+    """The one question whose answer would settle most."""
+
+    field: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Influence:
+    """How much of the spread of a residue one input explains."""
+
+    input: str
+    share: float
+    on: str
+    text: str
+
+
+@dataclass(frozen=True)
+class WaterPlace:
+    """Liquid water in one place of an item at three moments. [kg]"""
+
+    place: Literal["film", "crevice", "plug", "outside", "sorbed"]
+    lumen: str
+    after_drying: Band
+    at_injection: Band
+    after_aeration: Band
+
+
+@dataclass(frozen=True)
+class PartHold:
+    """How one part holds EO."""
+
+    name: str
+    material: str
+    eo_kg: Band
+    hours_s: Band | None
+    data_class: str
+
+
+@dataclass(frozen=True)
+class AerationTime:
+    """Aeration needed, counted from the end of the last air wash. [s]"""
+
+    p50_s: float
+    p95_s: float
+    required_s: float
+    governed_by: str
+    beyond_cap: bool
+    with_slow_pool_p95_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """EO left per piece over aeration time; times in s, amounts in kg, shape (times,)."""
+
+    time_s: tuple[float, ...]
+    p05: tuple[float, ...]
+    p50: tuple[float, ...]
+    p95: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class ItemResult:
+    """The answer for one item; amounts are per piece."""
+
+    name: str
+    quantity: int
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    actions: tuple[Action, ...]
+    cautions: tuple[Caution, ...]
+    assumed: tuple[Assumed, ...]
+    question: Question | None
+    water_after_drying: Band
+    water_at_injection: Band
+    water_after_aeration: Band
+    water_by_place: tuple[WaterPlace, ...]
+    residues: tuple[Residue, ...]
+    parts: tuple[PartHold, ...]
+    curve: Curve
+    aeration: AerationTime | None
+    matters_most: tuple[Influence, ...]
+    records: tuple[tuple[str, str], ...]
+    data_class: str
+    starting_type: str = ""
+
+
+@dataclass(frozen=True)
+class LoadGroup:
+    """Items that share an aeration time."""
+
+    items: tuple[str, ...]
+    aeration_p95_s: float
+
+
+@dataclass(frozen=True)
+class LoadResult:
+    """The load as a whole."""
+
+    aeration_p95_s: float | None
+    required_s: float | None
+    earliest_out: datetime | None
+    time_note: str
+    slowest_item: str | None
+    groups: tuple[LoadGroup, ...]
+    eo_taken_up_kg: float
+    eo_charge_kg: float
+    water_released_kg: float
+    water_capacity_kg: float
+    aerator_air_peak_kg_per_m3: float | None = None
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Everything one check found."""
+
+    verdict: Verdict
+    items: tuple[ItemResult, ...]
+    load: LoadResult
+    cautions: tuple[Caution, ...]
+    edition: str
+    edition_note: str
+    seed: int
+    samples: int
+    version: str
+    plan_sha256: str
+    sources: tuple[str, ...]
+    notice: str = NOTICE
