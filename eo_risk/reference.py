@@ -173,6 +173,7 @@ RECORD_FILES = (
     "drying.toml",
     "chamber.toml",
     "decision.toml",
+    "assumed.toml",
 )
 
 

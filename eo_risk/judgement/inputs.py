@@ -1,0 +1,63 @@
+"""Plan fields of one item as samples in SI: known numbers, and ranges where unknown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from scipy.special import ndtri
+
+from eo_risk import reference, units
+from eo_risk.judgement.result import Assumed
+from eo_risk.judgement.risk import ItemDraw
+
+# A range given by a starting type: low, value, high and their unit, by field path.
+Ranges = Mapping[str, tuple[float, float, float, str]]
+
+
+def to_si(value: float, unit: str) -> float:
+    """Convert a number of the plan to SI, temperatures included."""
+    return units.celsius_to_kelvin(value) if unit == "C" else units.to_si(value, unit)
+
+
+class ItemInputs:
+    """Reads numbers of one item (or of the load) and notes what had to be assumed."""
+
+    def __init__(self, draw: ItemDraw, ranges: Ranges | None = None):
+        self.draw = draw
+        self.samples = draw.samples
+        self.assumed: dict[str, Assumed] = {}
+        self._ranges = ranges or {}
+
+    def number(
+        self, field: str, value: float | None, unit: str, record_id: str
+    ) -> np.ndarray:
+        """Return one number as samples. [SI], shape (samples,)
+
+        A known value is itself; an unknown one takes the range of its starting type, else
+        the range of `record_id`, and is noted as assumed.
+        """
+        if value is not None:
+            return np.full(self.samples, to_si(value, unit))
+        if field in self._ranges:
+            low, mode, high, range_unit = self._ranges[field]
+            self.assumed[field] = Assumed(field, low, high, range_unit, "from starting type")
+            limits = [to_si(number, range_unit) for number in (mode, low, high)]
+            return self.draw.own(field, "triangular", *limits, range_unit, assumed=True)
+        record = reference.record(record_id)
+        self.assumed[field] = Assumed(field, record.low, record.high, record.unit)
+        return self.draw.record_as_own(field, record_id, assumed=True)
+
+    def known_with_error(
+        self, field: str, value: float, error: float, unit: str
+    ) -> np.ndarray:
+        """Return a measured number with its scale error as samples. [SI], shape (samples,)
+
+        The error is read as the 95 % half width; a mass never falls below zero.
+        """
+        value_si, error_si = to_si(value, unit), to_si(error, unit)
+        if error_si == 0.0:
+            return np.full(self.samples, value_si)
+        half = error_si * (ndtri(0.95) / ndtri(0.975))  # from the 95 to the 90 % half width
+        samples = self.draw.own(field, "normal", value_si, value_si - half, value_si + half, unit)
+        return np.maximum(samples, 0.0)
