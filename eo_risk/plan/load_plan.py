@@ -153,7 +153,7 @@ class Item(Block):
     quantity: whole(1, 10_000) = 1
     parts: tuple[Part, ...]
     lumens: tuple[Lumen, ...] = ()
-    joints: whole(0, 500) = 0
+    joints: whole(0, 500) = None
     packaging: Text = ""
     rinse_water: word(Literal["treated", "tap", "saline"]) = None
     lubricant: word(Literal["none", "water_based", "oil"]) = None

@@ -1,0 +1,227 @@
+"""What the load meets, stage by stage: time, its own temperature, EO level, pressure.
+
+The plan's cycle and aeration become one list of stages shared by every item. The load
+follows the temperature around it with a first-order lag, so a stage that is long against
+the lag is cut into sub-stages, each at the exact mean temperature of the load in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eo_risk import units
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.plan.load_plan import AerationStep, LoadPlan
+
+# Shares of an exposure or aeration step after which it is cut, while the load warms up.
+_EXPOSURE_CUTS = (0.1, 0.4, 1.0)
+_AERATION_CUTS = (0.04, 0.15, 0.4, 1.0)
+# Air washes beyond this number carry almost no EO and are run as one stage.
+_WASHES_APART = 4
+
+
+@dataclass(frozen=True)
+class LoadStage:
+    """One stage as the load meets it; arrays have shape (samples,).
+
+    `temperature_k` is the load's own mean temperature, `gas_temperature_k` that of the gas
+    around it; EO levels are those of the gas outside the packaging, `co2_pa` the partial
+    pressure of carbon dioxide during exposure.
+    """
+
+    name: str
+    duration_s: np.ndarray
+    temperature_k: np.ndarray
+    gas_temperature_k: np.ndarray
+    eo_start_kg_per_m3: np.ndarray
+    eo_end_kg_per_m3: np.ndarray
+    pressure_start_pa: np.ndarray
+    pressure_end_pa: np.ndarray
+    relative_humidity: np.ndarray
+    step: int | None = None  # index of the aeration step, None in the chamber
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The chamber stages and the aeration stages of one load."""
+
+    chamber: tuple[LoadStage, ...]
+    aeration: tuple[LoadStage, ...]
+    exposure_first: int  # index of the first chamber stage that holds EO
+    exposure_last: int  # index of the last stage of the gas exposure
+    end_temperature_k: np.ndarray  # of the load when the chamber is opened
+    lag_s: np.ndarray
+
+    @property
+    def stages(self) -> tuple[LoadStage, ...]:
+        return self.chamber + self.aeration
+
+
+class _Walk:
+    """Walks along the cycle, carrying the load's temperature and the chamber pressure."""
+
+    def __init__(self, load_k: np.ndarray, lag_s: np.ndarray, pressure_pa: np.ndarray):
+        self.load_k, self.lag_s, self.pressure_pa = load_k, lag_s, pressure_pa
+        self.eo = np.zeros_like(load_k)
+        self.stages: list[LoadStage] = []
+
+    def go(
+        self,
+        name: str,
+        duration_s: np.ndarray,
+        gas_k: np.ndarray,
+        *,
+        eo_end: np.ndarray | None = None,
+        pressure_end: np.ndarray | None = None,
+        humidity: np.ndarray | float = 0.0,
+        cuts: Sequence[float] = (1.0,),
+        step: int | None = None,
+    ) -> None:
+        shape = self.load_k.shape
+        eo_first, pressure_first = self.eo, self.pressure_pa
+        eo_last = eo_first if eo_end is None else np.broadcast_to(eo_end, shape)
+        pressure_last = (
+            pressure_first if pressure_end is None else np.broadcast_to(pressure_end, shape)
+        )
+        start = 0.0
+        for cut in cuts:
+            part_s = np.maximum(duration_s * (cut - start), 0.0)
+            ratio = part_s / self.lag_s
+            fall = -np.expm1(-ratio)
+            # Exact mean of a first-order approach over the sub-stage.
+            share = np.where(ratio > 0.0, fall / np.where(ratio > 0.0, ratio, 1.0), 1.0)
+            mean_k = gas_k + (self.load_k - gas_k) * share
+            self.load_k = self.load_k + (gas_k - self.load_k) * fall
+            self.stages.append(
+                LoadStage(
+                    name,
+                    part_s,
+                    mean_k,
+                    np.broadcast_to(gas_k, shape),
+                    eo_first + (eo_last - eo_first) * start,
+                    eo_first + (eo_last - eo_first) * cut,
+                    pressure_first + (pressure_last - pressure_first) * start,
+                    pressure_first + (pressure_last - pressure_first) * cut,
+                    np.broadcast_to(np.asarray(humidity, dtype=float), shape),
+                    step,
+                )
+            )
+            start = cut
+        self.eo, self.pressure_pa = eo_last, pressure_last
+
+
+def ambient_pa(plan: LoadPlan) -> float:
+    """Return the site's ambient pressure. [Pa]"""
+    given = plan.rules.ambient_kpa
+    return units.STANDARD_ATMOSPHERE_PA if given is None else units.to_si(given, "kPa")
+
+
+def exposure_pressure_pa(
+    plan: LoadPlan, evacuation_pa: np.ndarray, eo: np.ndarray, gas_k: np.ndarray, molar_kg: float
+) -> np.ndarray:
+    """Return the total pressure during exposure; computed where the plan does not give it."""
+    if plan.cycle.total_pressure_kpa is not None:
+        return np.full_like(gas_k, units.to_si(plan.cycle.total_pressure_kpa, "kPa"))
+    from eo_risk.physics.gas import eo_mole_fraction
+
+    fraction = eo_mole_fraction(plan.cycle.gas.eo_mass_percent / 100.0, plan.cycle.gas.balance)
+    return evacuation_pa + eo / molar_kg * units.GAS_CONSTANT_J_PER_MOL_K * gas_k / fraction
+
+
+def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]:
+    cycle, washes = plan.cycle, plan.cycle.washes
+    gas_k = inputs.number("cycle.temperature_c", cycle.temperature_c, "C",
+                          "assumed.cycle_temperature")  # fmt: skip
+    low_pa = inputs.number("cycle.evacuation_kpa", cycle.evacuation_kpa, "kPa",
+                           "assumed.evacuation_pressure")  # fmt: skip
+    humidity = inputs.number("cycle.conditioning_rh_percent", cycle.conditioning_rh_percent, "%",
+                             "assumed.chamber_rh")  # fmt: skip
+    eo = inputs.number("cycle.eo_mg_per_l", cycle.eo_mg_per_l, "mg/L", "assumed.eo_concentration")
+    total_pa = exposure_pressure_pa(
+        plan, low_pa, eo, gas_k, float(inputs.draw("eo.molar_mass")[0])
+    )
+
+    def minutes(key: str, record_id: str) -> np.ndarray:
+        return inputs.number(f"cycle.{key}", getattr(cycle, key), "min", record_id)
+
+    walk.go("evacuation", minutes("evacuation_min", "assumed.evacuation_time"), gas_k,
+            pressure_end=low_pa)  # fmt: skip
+    walk.go("conditioning", minutes("conditioning_min", "assumed.conditioning_time"), gas_k,
+            humidity=humidity, cuts=(0.5, 1.0))  # fmt: skip
+    first = len(walk.stages)
+    walk.go("injection", minutes("injection_min", "assumed.injection_time"), gas_k, eo_end=eo,
+            pressure_end=total_pa, humidity=humidity)  # fmt: skip
+    exposure_s = inputs.number("cycle.exposure_h", cycle.exposure_h, "h", "assumed.exposure")
+    walk.go("gas exposure", exposure_s, gas_k, humidity=humidity, cuts=_EXPOSURE_CUTS)
+    last = len(walk.stages) - 1
+    if washes.count:
+        _washes(plan, inputs, walk, gas_k)
+    else:
+        # Without washes the gas is let out to ambient; none of the EO left is credited away.
+        walk.go("opening", np.zeros_like(gas_k), gas_k, pressure_end=ambient_pa(plan))
+    return first, last
+
+
+def _washes(plan: LoadPlan, inputs: ItemInputs, walk: _Walk, gas_k: np.ndarray) -> None:
+    washes = plan.cycle.washes
+    low_pa = inputs.number("cycle.washes.low_kpa", washes.low_kpa, "kPa", "assumed.wash_low")
+    high_pa = inputs.number("cycle.washes.high_kpa", washes.high_kpa, "kPa", "assumed.wash_high")
+    each_s = inputs.number("cycle.washes.minutes_each", washes.minutes_each, "min",
+                           "assumed.wash_minutes")  # fmt: skip
+    for index in range(min(washes.count, _WASHES_APART)):
+        repeats = 1.0
+        if index == _WASHES_APART - 1:
+            repeats = float(washes.count - index)
+        # Pumping out thins the EO; letting air in leaves its amount per volume unchanged.
+        left = walk.eo * np.minimum(low_pa / walk.pressure_pa, 1.0) ** repeats
+        walk.go("air wash", each_s * repeats / 2.0, gas_k, eo_end=left, pressure_end=low_pa)
+        walk.go("air wash", each_s * repeats / 2.0, gas_k, pressure_end=high_pa)
+
+
+def aeration_stages(
+    steps: Sequence[AerationStep],
+    inputs: ItemInputs,
+    load_k: np.ndarray,
+    lag_s: np.ndarray,
+    pressure_pa: float,
+) -> tuple[LoadStage, ...]:
+    """Return the stages of a list of aeration steps, the load starting at `load_k`.
+
+    A step without hours is not credited; one without a temperature is taken at room
+    temperature, and both are noted as assumed.
+    """
+    walk = _Walk(load_k, lag_s, np.full_like(load_k, pressure_pa))
+    for index, step in enumerate(steps):
+        field = f"aeration[{index}]"
+        gas_k = inputs.number(f"{field}.temperature_c", step.temperature_c, "C",
+                              "assumed.aeration_temperature")  # fmt: skip
+        hours = 0.0 if step.hours is None else step.hours
+        walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
+                cuts=_AERATION_CUTS, step=index)  # fmt: skip
+    return tuple(walk.stages)
+
+
+def build_timeline(plan: LoadPlan, inputs: ItemInputs) -> Timeline:
+    """Turn a plan's cycle and aeration into the stages its load meets."""
+    start_k = inputs.number("chamber.load_temperature_start_c",
+                            plan.chamber.load_temperature_start_c, "C",
+                            "assumed.load_start_temperature")  # fmt: skip
+    lag_s = inputs.draw("load.temperature_lag")
+    walk = _Walk(start_k, lag_s, np.full_like(start_k, ambient_pa(plan)))
+    first, last = _chamber(plan, inputs, walk)
+    room_k = inputs.draw("room.temperature")
+    transfer_s = inputs.number("cycle.transfer_min", plan.cycle.transfer_min, "min",
+                               "assumed.transfer_time")  # fmt: skip
+    walk.eo = np.zeros_like(walk.eo)
+    walk.go("transfer", transfer_s, room_k, pressure_end=ambient_pa(plan))
+    chamber, end_k = tuple(walk.stages), walk.load_k
+    aeration = aeration_stages(plan.aeration, inputs, end_k, lag_s, ambient_pa(plan))
+    return Timeline(chamber, aeration, first, last, end_k, lag_s)
+
+
+def with_aeration(timeline: Timeline, stages: tuple[LoadStage, ...]) -> Timeline:
+    """Return the same cycle followed by another aeration."""
+    return replace(timeline, aeration=stages)
