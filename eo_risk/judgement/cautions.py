@@ -1,0 +1,250 @@
+"""Which cautions stand beside an item or the load, worst first.
+
+Text, level, trigger and action of every caution are records; here stands only the test
+that decides whether it applies. An unknown never counts as good news: where a known bad
+answer would block, a blank blocks too, with "ask".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import timedelta
+
+from eo_risk import reference, units
+from eo_risk.judgement.result import Caution
+from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
+
+_ORDER = {"block": 0, "warn": 1, "inform": 2}
+
+
+@dataclass(frozen=True)
+class ItemFacts:
+    """What the computation found that a caution may rest on."""
+
+    glycol_over_reference: bool = False
+    starved_lumens: tuple[str, ...] = ()
+    deep_plugs: tuple[str, ...] = ()
+    outside_material_range: tuple[str, ...] = ()
+    mass_geometry_differ: tuple[str, ...] = ()
+    correlation_only: tuple[str, ...] = ()
+    pressure_unknown_steps: tuple[str, ...] = ()
+    required_s: float | None = None
+    out: object | None = None  # datetime of the earliest time out, or None
+    extra: tuple[tuple[str, str], ...] = field(default=())
+
+
+def caution(code: str, where: str = "", level: str | None = None) -> Caution:
+    """Make a caution from its record; raises KeyError for an unknown code."""
+    rule = reference.caution_rules()[code]
+    return Caution(code, level or rule.level, rule.text, rule.action, where)
+
+
+def worst_first(cautions: list[Caution]) -> tuple[Caution, ...]:
+    """Sort by level and drop repeats of one code at one place."""
+    unique = {(c.code, c.where): c for c in cautions}
+    return tuple(sorted(unique.values(), key=lambda c: (_ORDER[c.level], c.code, c.where)))
+
+
+def blocks(cautions: tuple[Caution, ...]) -> bool:
+    """Tell whether any caution blocks."""
+    return any(c.level == "block" for c in cautions)
+
+
+def _lumen(lumen: Lumen) -> Iterator[Caution]:
+    if lumen.droplets_seen == "yes" or lumen.droplets_counted:
+        yield caution("liquid_seen", lumen.name)
+    elif lumen.droplets_seen != "no":
+        yield caution("not_looked", lumen.name)
+    if lumen.blocked == "yes":
+        yield caution("channel_blocked", lumen.name)
+    if lumen.open_ends == 0:
+        yield caution("lumen_closed", lumen.name)
+    elif lumen.open_ends is None:
+        yield caution("gas_access_doubtful", lumen.name)
+
+
+def _looked_outside(item: Item) -> Iterator[Caution]:
+    if item.droplets_seen == "yes":
+        yield caution("liquid_seen")
+    elif item.droplets_seen != "no":
+        if item.joints == 0:
+            yield caution("not_looked_outside")
+        else:
+            yield caution("not_looked", "joints and hinges")
+
+
+def _rinse_and_lubricant(item: Item) -> Iterator[Caution]:
+    if item.rinse_water == "saline":
+        yield caution("salt_left")
+    elif item.rinse_water is None:
+        yield caution("rinse_water_unknown")
+    elif item.rinse_water == "tap":
+        yield caution("tap_rinse")
+    if item.lubricant == "oil":
+        yield caution("oil_lubricant")
+    elif item.lubricant is None:
+        yield caution("lubricant_unknown")
+
+
+def _packaging(item: Item) -> Iterator[Caution]:
+    if not item.packaging:
+        yield caution("packaging_unknown")
+    elif not reference.packagings()[item.packaging].permeable:
+        yield caution("pack_not_permeable")
+
+
+def _irradiated(item: Item, plan: LoadPlan) -> Iterator[Caution]:
+    members = {
+        member
+        for part in item.parts
+        for member in (reference.material(part.material).members or (part.material,))
+    }
+    if not any(reference.material(m).contains_chlorine for m in members):
+        return
+    rule = plan.rules.irradiated_chlorinated
+    if rule == "off" or item.irradiated_before == "no":
+        return
+    if item.irradiated_before == "yes":
+        level = "block" if rule == "stop" else "warn"
+        yield caution("irradiated_chlorinated", level=level)
+    else:
+        yield caution("irradiation_unknown", level="block" if rule == "stop" else "inform")
+
+
+def _use(item: Item) -> Iterator[Caution]:
+    allowed = item.instructions.eo_allowed
+    if allowed == "no":
+        yield caution("use_not_allowed")
+    elif allowed is None:
+        yield caution("use_unknown")
+    if item.instructions.moisten_for_steam == "yes":
+        yield caution("moisten_for_steam")
+
+
+def _all_drying(item: Item) -> Iterator[tuple[str, DryingStep]]:
+    for step in item.external_water.drying:
+        yield "outside", step
+    for lumen in item.lumens:
+        for step in lumen.drying:
+            yield lumen.name, step
+
+
+def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
+    says = item.instructions
+    highest = says.highest_temperature_c
+    if highest is not None:
+        warm = [("cycle", plan.cycle.temperature_c)]
+        warm += [(f"aeration {i + 1}", s.temperature_c) for i, s in enumerate(plan.aeration)]
+        warm += [(f"drying, {place}", s.air_temperature_c) for place, s in _all_drying(item)]
+        for place, temperature in warm:
+            if temperature is not None and temperature > highest:
+                yield caution("instructions_exceeded", f"{place}: {temperature:g} C, highest "
+                              f"{highest:g} C")  # fmt: skip
+    highest_bar = says.highest_air_pressure_gauge_bar
+    if highest_bar is not None:
+        pressures = [(place, s.pressure_gauge_bar) for place, s in _all_drying(item)]
+        pressures += [(lm.name, lm.emptied.pressure_gauge_bar) for lm in item.lumens]
+        for place, bar in pressures:
+            if bar is not None and bar > highest_bar:
+                yield caution("instructions_exceeded", f"{place}: {bar:g} bar gauge, highest "
+                              f"{highest_bar:g} bar gauge")  # fmt: skip
+    eo, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
+    if eo is not None and ((low is not None and eo < low) or (high is not None and eo > high)):
+        yield caution("instructions_exceeded", f"cycle: {eo:g} mg/L EO")
+
+
+def counted_hours(steps: tuple[AerationStep, ...], at_least_c: float | None) -> float:
+    """Add up planned hours; hours below the named temperature do not count. [h]"""
+    return sum(
+        step.hours or 0.0
+        for step in steps
+        if at_least_c is None
+        or (step.temperature_c is not None and step.temperature_c >= at_least_c)
+    )
+
+
+def required_by_others(item: Item, plan: LoadPlan) -> list[tuple[str, float, float | None]]:
+    """List what asks for aeration hours: who, hours [h], lowest temperature [C]."""
+    says = item.instructions
+    asked = [
+        ("instructions", says.aeration_h, says.aeration_temperature_c),
+        ("site minimum", plan.site_minimum_aeration_h, None),
+        ("laboratory release time", item.laboratory_release_h, item.laboratory_temperature_c),
+    ]
+    return [(who, hours, lowest) for who, hours, lowest in asked if hours is not None]
+
+
+def _aeration(item: Item, plan: LoadPlan) -> Iterator[Caution]:
+    for who, hours, lowest in required_by_others(item, plan):
+        counted = counted_hours(plan.aeration, lowest)
+        if counted < hours:
+            at = "" if lowest is None else f" at {lowest:g} C or more"
+            yield caution("aeration_below_required", f"{who}: {hours:g} h{at}, planned "
+                          f"{counted:g} h")  # fmt: skip
+
+
+def _humidity(plan: LoadPlan) -> Iterator[Caution]:
+    humidity = plan.cycle.conditioning_rh_percent
+    low = reference.record("decision.humidity_low").value
+    high = reference.record("decision.humidity_high").value
+    if humidity is None:
+        yield caution("humidity_too_low", "chamber humidity is not known")
+    elif humidity < low:
+        yield caution("humidity_too_low", f"{humidity:g} % RH")
+    elif humidity > high:
+        yield caution("humidity_too_high", f"{humidity:g} % RH")
+
+
+def _desiccated(item: Item) -> Iterator[Caution]:
+    hot = reference.record("decision.desiccated_temperature").value
+    for place, step in _all_drying(item):
+        if step.method == "vacuum" and (step.air_temperature_c or 0.0) >= hot:
+            yield caution("desiccated", place)
+
+
+def _needed(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:
+    if item.needed_by is None:
+        return
+    if facts.out is None:
+        yield caution("needed_too_soon", "the time out is not known")
+    elif item.needed_by < facts.out - timedelta(seconds=1):
+        yield caution("needed_too_soon", f"needed {item.needed_by.isoformat(timespec='minutes')}")
+
+
+def _found(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:
+    if facts.glycol_over_reference:
+        yield caution("glycol_above_reference", level=plan.rules.glycol_above_reference)
+    for name in facts.starved_lumens:
+        yield caution("eo_starvation", name)
+    for name in facts.deep_plugs:
+        # A plug is the only gas path of a channel that has one open end.
+        lumen = next(lm for lm in item.lumens if lm.name == name)
+        only_path = lumen.open_ends == 1
+        yield caution("plug_beyond_penetration", name, level="block" if only_path else None)
+    for code in ("outside_material_range", "mass_geometry_differ", "correlation_only"):
+        for where in getattr(facts, code):
+            yield caution(code, where)
+    for code, where in facts.extra:
+        yield caution(code, where)
+
+
+def item_cautions(item: Item, plan: LoadPlan, facts: ItemFacts) -> tuple[Caution, ...]:
+    """Collect every caution of one item, worst first."""
+    found: list[Caution] = []
+    for lumen in item.lumens:
+        found += _lumen(lumen)
+    for rule in (_looked_outside, _rinse_and_lubricant, _packaging, _use, _desiccated):
+        found += rule(item)
+    found += _irradiated(item, plan)
+    found += _instructions(item, plan)
+    found += _aeration(item, plan)
+    found += _humidity(plan)
+    found += _needed(item, plan, facts)
+    found += _found(item, plan, facts)
+    return worst_first(found)
+
+
+def unit_percent(share: float) -> str:
+    """Write a share as a percentage with two figures."""
+    return f"{units.from_si(share, '%'):.2g} %"

@@ -1,0 +1,184 @@
+"""EO (and ECH) in the material parts of an item, over the whole cycle and aeration.
+
+Each part becomes one layer: its shape and size, its material's diffusivity and uptake at
+the load's own temperature in each stage, and the packaging as resistance outside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eo_risk import reference
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.physics import properties
+from eo_risk.physics.layer import Body, LayerRun, Stage, run_layer
+from eo_risk.plan.load_plan import Item, Part
+
+# A blank packaging or an unknown one takes the slowest ordinary wrapping.
+_UNKNOWN_PACKAGING = "carton"
+
+
+@dataclass(frozen=True)
+class PartModel:
+    """One part, ready to run: geometry and material as samples. SI, shape (samples,)"""
+
+    part: Part
+    body: Body | None  # None: the material takes up no EO
+    volume_m3: np.ndarray
+    mass_kg: np.ndarray
+    outside_area_m2: np.ndarray
+    members: tuple[str, ...]
+    chosen: np.ndarray | None  # which member each sample takes, for an unknown grade
+    transfer_m_per_s: np.ndarray
+    data_class: str
+
+
+def _choose(model_members: tuple[str, ...], chosen: np.ndarray | None, value) -> np.ndarray:
+    """Evaluate `value(member)` and pick each sample's own member."""
+    if chosen is None:
+        return value(model_members[0])
+    return np.choose(chosen, [value(member) for member in model_members])
+
+
+def packaging_transfer(item: Item, inputs: ItemInputs) -> np.ndarray:
+    """Return the transfer coefficient outside the parts. [m/s], shape (samples,)"""
+    name = item.packaging or _UNKNOWN_PACKAGING
+    if not reference.packagings()[name].permeable:
+        return np.zeros(inputs.samples)
+    return inputs.draw(f"packaging.{name}.transfer")
+
+
+def _geometry(
+    part: Part, field: str, inputs: ItemInputs, density: np.ndarray
+) -> tuple[Body, np.ndarray, np.ndarray]:
+    """Return body, volume and outer area of one part."""
+    mass_kg = inputs.number(f"{field}.mass_g", part.mass_g, "g", "assumed.mass")
+    volume = mass_kg / density
+    shape = part.shape or "sheet"
+    if shape == "tube":
+        outer_m = 0.5 * inputs.number(f"{field}.outer_diameter_mm", part.outer_diameter_mm, "mm",
+                                      "assumed.outer_diameter")  # fmt: skip
+        wall_m = inputs.number(f"{field}.wall_mm", part.wall_mm, "mm", "assumed.wall")
+        wall_m = np.minimum(wall_m, 0.98 * outer_m)
+        length_m = volume / (np.pi * (outer_m**2 - (outer_m - wall_m) ** 2))
+        open_faces = part.open_faces or "outer"
+        return Body("tube", wall_m, outer_m, open_faces), volume, 2 * np.pi * outer_m * length_m
+    if shape in ("rod", "fibre", "sphere"):
+        diameter = part.outer_diameter_mm or part.thickness_mm
+        radius_m = 0.5 * inputs.number(f"{field}.outer_diameter_mm", diameter, "mm",
+                                       "assumed.outer_diameter")  # fmt: skip
+        sides = 3.0 if shape == "sphere" else 2.0
+        engine = "sphere" if shape == "sphere" else "rod"
+        return Body(engine, radius_m), volume, sides * volume / radius_m
+    thickness_m = inputs.number(f"{field}.thickness_mm", part.thickness_mm or part.wall_mm, "mm",
+                                "assumed.thickness")  # fmt: skip
+    # A sheet open on one face empties like one of twice the thickness open on both.
+    doubled = {1: 2.0, 2: 1.0}.get(part.faces)
+    if doubled is None:
+        doubled = np.where(inputs.draw.own(f"{field}.faces", "uniform", 0.5, 0, 1, "-") < 0.5, 2, 1)
+    return Body("sheet", thickness_m * doubled), volume, 2.0 * volume / (thickness_m * doubled)
+
+
+def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray) -> PartModel:
+    """Prepare one part of an item."""
+    part = item.parts[index]
+    field = f"parts[{index}]"
+    material = reference.material(part.material)
+    members = material.members or (material.id,)
+    chosen = None
+    if len(members) > 1:
+        u = inputs.draw.own(f"{field}.material", "uniform", 0.5, 0.0, 1.0, "-", assumed=True)
+        chosen = np.minimum((u * len(members)).astype(int), len(members) - 1)
+    density = _choose(members, chosen, lambda m: inputs.draw(f"{m}.density"))
+    body, volume, area = _geometry(part, field, inputs, density)
+    sorbing = [m for m in members if reference.material(m).behaviour != "none"]
+    letters = [
+        reference.record(f"{m}.{quantity}").data_class
+        for m in sorbing
+        for quantity in ("diffusivity", "uptake")
+        if f"{m}.{quantity}" in reference.records()
+    ]
+    return PartModel(
+        part, body if sorbing else None, volume, volume * density, area, members, chosen,
+        transfer, max(letters, default="A"),
+    )  # fmt: skip
+
+
+def layer_stages(
+    model: PartModel,
+    stages: Sequence[LoadStage],
+    inputs: ItemInputs,
+    outputs: Sequence[Sequence[float]],
+    *,
+    substance: str = "EO",
+    gas: Sequence[tuple[np.ndarray, np.ndarray]] | None = None,
+) -> list[Stage]:
+    """Give each stage this part's diffusivity, uptake, gas level and resistance.
+
+    `outputs` are the output times within each stage as shares of its length; `gas` replaces
+    the gas levels of the stages (start, end), for air that the load itself loads.
+    """
+    made = []
+    for index, stage in enumerate(stages):
+        kelvin = stage.temperature_k
+
+        def value(function, kelvin=kelvin):
+            return _choose(
+                model.members,
+                model.chosen,
+                lambda m: function(m, kelvin, inputs.draw, substance=substance),
+            )
+
+        start, end = (
+            (stage.eo_start_kg_per_m3, stage.eo_end_kg_per_m3) if gas is None else gas[index]
+        )
+        if substance != "EO":
+            start = end = np.zeros_like(kelvin)
+        made.append(
+            Stage(
+                duration_s=stage.duration_s,
+                diffusivity_m2_per_s=value(properties.diffusivity_m2_per_s)
+                * plasticiser_factor(model.part, inputs),
+                gas_ratio=value(properties.gas_ratio),
+                gas_start_kg_per_m3=start,
+                gas_end_kg_per_m3=end,
+                transfer_outer_m_per_s=model.transfer_m_per_s,
+                transfer_inner_m_per_s=model.transfer_m_per_s,
+                output_times_s=stage.duration_s * np.asarray(outputs[index])[:, None]
+                if len(outputs[index])
+                else (),
+            )
+        )
+    return made
+
+
+def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
+    """Return how the plasticiser content moves the diffusivity of soft PVC. [-]"""
+    if part.material != "pvc_plasticised" or part.plasticiser_percent is None:
+        return 1.0
+    reference_share = inputs.draw("pvc_plasticised.plasticiser_reference")
+    slope = inputs.draw("pvc_plasticised.plasticiser_slope")
+    return np.exp(slope * (part.plasticiser_percent / 100.0 - reference_share))
+
+
+def run_part(
+    model: PartModel,
+    timeline: Timeline,
+    inputs: ItemInputs,
+    aeration_outputs: Sequence[Sequence[float]],
+    **options,
+) -> LayerRun:
+    """Run one part through the cycle and the aeration of `timeline`, from clean."""
+    first = timeline.exposure_first
+    stages = timeline.chamber[first:] + timeline.aeration
+    outputs = [()] * (len(timeline.chamber) - first) + list(aeration_outputs)
+    return run_layer(model.body, layer_stages(model, stages, inputs, outputs, **options))
+
+
+def with_transfer(model: PartModel, transfer: np.ndarray) -> PartModel:
+    """Return the same part behind another outside resistance."""
+    return replace(model, transfer_m_per_s=transfer)
