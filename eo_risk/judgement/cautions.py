@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
 
-from eo_risk import reference, units
+from eo_risk import reference
 from eo_risk.judgement.result import Caution
 from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
 
@@ -245,6 +245,3 @@ def item_cautions(item: Item, plan: LoadPlan, facts: ItemFacts) -> tuple[Caution
     return worst_first(found)
 
 
-def unit_percent(share: float) -> str:
-    """Write a share as a percentage with two figures."""
-    return f"{units.from_si(share, '%'):.2g} %"

@@ -1,0 +1,158 @@
+"""Residues against limits: rows, verdict, and the hours of aeration that are needed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from eo_risk.judgement.cautions import blocks
+from eo_risk.judgement.limits import Limit
+from eo_risk.judgement.result import Band, Caution, Residue, Verdict
+
+# Models of where leftover water sits; a ceiling and a wet spot are shown, the ceiling never
+# rules.
+FORMS = ("whole", "film", "plug")
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """What is left in one item, by model. [kg], each shape (samples,)
+
+    `ech` is keyed by model and buffering. `wet_spot` is EO dissolved in leftover water over
+    the area it wets. [kg/m2] `dose_share` gives, by period, the share of the EO residue that
+    leaves the item within it; a period it does not name counts the whole.
+    """
+
+    eo: Mapping[str, np.ndarray]
+    ech: Mapping[tuple[str, str | None], np.ndarray]
+    eg: Mapping[str, np.ndarray]
+    wet_spot: np.ndarray | None = None
+    dose_share: Mapping[str, np.ndarray] = field(default_factory=dict)
+    days: Mapping[str, float] = field(default_factory=dict)
+
+
+def _against(amount: np.ndarray, limit: Limit, area_m2: np.ndarray, amounts: Amounts) -> np.ndarray:
+    """Turn an amount per piece into the quantity a limit is written in. [SI]"""
+    share = amounts.dose_share.get(limit.period)
+    if share is not None:
+        amount = amount * share
+    if limit.quantity == "ug_per_cm2":
+        return amount / area_m2
+    if limit.period == "day":
+        return amount / amounts.days["day"]
+    return amount
+
+
+def _row(
+    limit: Limit, samples: np.ndarray, model: str, buffering: str | None, *, used: bool
+) -> Residue:
+    over = error = None
+    if limit.limit_si is not None and limit.kind == "limit":
+        over = float(np.mean(samples > limit.limit_si))
+        error = float(np.sqrt(over * (1.0 - over) / samples.size))
+    return Residue(
+        limit.substance, limit.quantity, limit.period, model, Band.of(samples), limit.limit_si,
+        limit.unit, limit.kind, limit.basis, used, buffering, limit.clause, limit.confidence,
+        over, error,
+    )  # fmt: skip
+
+
+def _ruling(candidates: Mapping[object, np.ndarray]) -> object:
+    """Name the form that leaves more: the one with the larger 95 % point."""
+    return max(candidates, key=lambda key: float(np.quantile(candidates[key], 0.95)))
+
+
+def residue_rows(
+    limits: Sequence[Limit], amounts: Amounts, area_m2: np.ndarray
+) -> tuple[Residue, ...]:
+    """Compare every substance with every limit or reference, in every model.
+
+    Parameters
+    ----------
+    limits : sequence of Limit
+        The limits of this contact and patient, and the chosen screening reference of EG.
+    amounts : Amounts
+        What is left per piece. [kg]
+    area_m2 : ndarray, shape (samples,)
+        Contact area. [m2]
+    """
+    rows: list[Residue] = []
+    for limit in limits:
+        if limit.substance == "ECH":
+            table = dict(amounts.ech)
+            ruling = _ruling({k: v for k, v in table.items() if k[1] != "unbuffered"})
+        else:
+            table = {(m, None): v for m, v in (amounts.eo if limit.substance == "EO"
+                                               else amounts.eg).items()}  # fmt: skip
+            ruling = _ruling({k: v for k, v in table.items() if k[0] in FORMS})
+        for (model, buffering), amount in table.items():
+            samples = _against(amount, limit, area_m2, amounts)
+            used = (model, buffering) == ruling and limit.kind == "limit"
+            rows.append(_row(limit, samples, model, buffering, used=used))
+        spot = limit.substance == "EO" and limit.quantity == "ug_per_cm2"
+        if spot and amounts.wet_spot is not None:
+            rows.append(_row(limit, amounts.wet_spot, "wet_spot", None, used=True))
+    return tuple(rows)
+
+
+def glycol_over(rows: Sequence[Residue]) -> bool:
+    """Tell whether the 95 % point of EG, as film or whole, is above its reference."""
+    return any(
+        row.substance == "EG"
+        and row.model in ("whole", "film")
+        and row.limit is not None
+        and row.band.p95 > row.limit
+        for row in rows
+    )
+
+
+def decide(
+    rows: Sequence[Residue], cautions: tuple[Caution, ...], missing: Sequence[str]
+) -> Verdict:
+    """Give the verdict of one item; the first rule that matches wins."""
+    ruling = [row for row in rows if row.used_for_verdict]
+    with_limit = [row for row in ruling if row.limit is not None]
+    if blocks(cautions) or any(row.band.p05 > row.limit for row in with_limit):
+        return "Hold"
+    if missing or len(with_limit) < len(ruling) or not ruling:
+        return "Not assessed"
+    if any(row.band.p95 > row.limit for row in with_limit):
+        return "Close"
+    return "Within"
+
+
+def hours_inside(
+    time_s: np.ndarray, curves: Sequence[tuple[np.ndarray, np.ndarray | float]], quantile: float
+) -> float | None:
+    """Return the time from which every curve's quantile stays inside its limit.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (times,)
+        Times since the end of the last air wash, rising. [s]
+    curves : sequence of (ndarray of shape (times, samples), limit)
+        Amounts over time and the limit they are compared with, in one unit.
+    quantile : float
+        0.5 or 0.95. [-]
+
+    Returns
+    -------
+    float or None
+        Seconds; None when the last time is still above a limit. Between two times the
+        quantile is taken to fall exponentially.
+    """
+    needed = 0.0
+    for amount, limit in curves:
+        level = np.quantile(amount / limit, quantile, axis=-1)
+        above = np.flatnonzero(level > 1.0)
+        if above.size == 0:
+            continue
+        last = above[-1]
+        if last == time_s.size - 1:
+            return None
+        high, low = np.log(level[last]), np.log(max(level[last + 1], 1e-300))
+        share = high / (high - low)
+        needed = max(needed, time_s[last] + share * (time_s[last + 1] - time_s[last]))
+    return float(needed)

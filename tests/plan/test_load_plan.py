@@ -1,0 +1,133 @@
+"""The load plan: round trip, unknowns, faults collected with their paths."""
+
+import json
+
+import pytest
+
+from eo_risk.errors import InputError
+from eo_risk.plan.load_plan import LoadPlan, load_plan, parse_plan, plan_json, read_plan
+
+
+@pytest.fixture
+def raw(demo):
+    return json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("name", ["dry_steel_set", "wet_lumen", "mixed_load_thick_pvc",
+                                  "small_patient", "unknown_grade", "full_morning_load"])  # fmt: skip
+def test_every_demo_plan_reads_and_writes_back(demo, name):
+    plan = load_plan(demo / f"{name}.json")
+    again = parse_plan(plan_json(plan))
+    assert again == plan
+    assert again.sha256 == plan.sha256
+
+
+@pytest.mark.parametrize("blank", [None, "unknown", "missing"])
+def test_missing_null_and_unknown_mean_the_same(raw, blank):
+    raw["items"][1]["parts"][0]["wall_mm"] = None
+    expected = read_plan(raw)
+    if blank == "missing":
+        del raw["items"][1]["parts"][0]["wall_mm"]
+    else:
+        raw["items"][1]["parts"][0]["wall_mm"] = blank
+    assert read_plan(raw).sha256 == expected.sha256
+    assert '"wall_mm": "unknown"' in plan_json(expected)
+
+
+def test_fingerprint_ignores_name_and_note_only(raw):
+    first = read_plan(raw)
+    renamed = read_plan({**raw, "name": "other", "note": "other"})
+    assert renamed.sha256 == first.sha256
+    raw["items"][0]["quantity"] += 1
+    assert read_plan(raw).sha256 != first.sha256
+
+
+def test_text_with_a_unit_is_turned_into_the_field_unit(raw):
+    raw["cycle"]["temperature_c"] = "131 F"
+    raw["cycle"]["evacuation_kpa"] = "27 inHg vacuum"
+    raw["items"][1]["parts"][0]["outer_diameter_mm"] = "12 Fr"
+    plan = read_plan(raw)
+    assert plan.cycle.temperature_c == pytest.approx(55.0)
+    assert plan.cycle.evacuation_kpa == pytest.approx(9.9, rel=0.01)  # 101.325 kPa ambient
+    assert plan.items[1].parts[0].outer_diameter_mm == pytest.approx(4.0)
+
+
+def test_a_plan_with_ten_faults_reports_all_ten_with_their_paths(raw):
+    raw["items"][0]["quantity"] = -1
+    raw["items"][0]["parts"][0]["material"] = "stainles_steel"
+    raw["items"][0]["packaging"] = "paper_bag"
+    raw["items"][1]["lumens"][0]["bore_mm"] = 0
+    raw["items"][1]["parts"][1]["wall_mm"] = 9
+    raw["items"][1]["patient"]["body_mass_kg"] = 0
+    raw["items"][1]["droplets_seen"] = "maybe"
+    raw["cycle"]["temperature_c"] = "400 C"
+    raw["cycle"]["exposur_h"] = 3
+    raw["cycle_start"] = "2026-04-14T06:30"
+    with pytest.raises(InputError) as caught:
+        read_plan(raw)
+    faults = {fault.where: fault for fault in caught.value.faults}
+    assert set(faults) >= {
+        "items[0].quantity",
+        "items[0].parts[0].material",
+        "items[0].packaging",
+        "items[1].lumens[0].bore_mm",
+        "items[1].parts[1].wall_mm",
+        "items[1].patient.body_mass_kg",
+        "items[1].droplets_seen",
+        "cycle.temperature_c",
+        "cycle.exposur_h",
+        "cycle_start",
+    }
+    assert "stainless_steel" in faults["items[0].parts[0].material"].allowed
+    assert "exposure_h" in faults["cycle.exposur_h"].allowed
+    assert "more than 0 to 100 mm" in faults["items[1].lumens[0].bore_mm"].allowed
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"schema_version": NaN}', '"plan"', "[" * 100_000])
+def test_text_that_is_no_plan_is_refused(text):
+    with pytest.raises(InputError, match="JSON"):
+        parse_plan(text)
+
+
+def test_numbers_that_do_not_fit_together_are_refused(raw):
+    raw["cycle"]["total_pressure_kpa"] = 20
+    raw["cycle"]["washes"]["low_kpa"] = 99
+    raw["items"][1]["lumens"][0]["measured_mg"] = 9e5
+    raw["items"][1]["lumens"][0]["bore_mm"] = 4.5
+    with pytest.raises(InputError) as caught:
+        read_plan(raw)
+    assert {fault.where for fault in caught.value.faults} == {
+        "cycle.total_pressure_kpa",
+        "cycle.washes.low_kpa",
+        "items[1].lumens[0].measured_mg",
+        "items[1].lumens[0].bore_mm",
+    }
+
+
+def test_plan_is_frozen(raw):
+    plan = read_plan(raw)
+    with pytest.raises(Exception, match="frozen"):
+        plan.items[0].name = "other"
+    assert isinstance(plan, LoadPlan)
+
+
+def test_a_file_too_large_or_not_text_is_refused(tmp_path):
+    big = tmp_path / "big.json"
+    with big.open("wb") as handle:
+        handle.truncate(200_000_000)
+    with pytest.raises(InputError, match="MB"):
+        load_plan(big)
+    binary = tmp_path / "binary.json"
+    binary.write_bytes(b"\xff\xfe\x00\x81")
+    with pytest.raises(InputError, match="UTF-8"):
+        load_plan(binary)
+    with pytest.raises(InputError, match="Check the path"):
+        load_plan(tmp_path / "absent.json")
+
+
+def test_markup_in_a_name_is_kept_as_text(raw):
+    raw["items"][0]["name"] = "<script>alert(1)</script>"
+    assert read_plan(raw).items[0].name == "<script>alert(1)</script>"
+    raw["items"][0]["name"] = "two\nlines"
+    with pytest.raises(InputError, match="one line of text"):
+        read_plan(raw)
