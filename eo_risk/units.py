@@ -125,22 +125,82 @@ def kelvin_to_celsius(temperature_k):
     return temperature_k - ZERO_CELSIUS_K
 
 
-_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
-_PRESSURE = {"Pa", "kPa", "mbar", "bar", "psi", "inHg", "mmHg", "atm"}
-_SPELLINGS = {
-    "°c": "C", "c": "C", "degc": "C", "°f": "F", "f": "F", "degf": "F",
-    "pa": "Pa", "kpa": "kPa", "mbar": "mbar", "bar": "bar", "psi": "psi", "inhg": "inHg",
-    "mmhg": "mmHg", "atm": "atm", "mm": "mm", "cm": "cm", "m": "m", "in": "in", "fr": "Fr",
-    "mg": "mg", "g": "g", "kg": "kg", "oz": "oz", "lb": "lb", "ml": "mL", "l": "L",
-    "min": "min", "h": "h", "d": "d", "s": "s", "%": "%", "cm2": "cm2", "m3": "m3",
-    "mg/l": "mg/L", "nl/min": "NL/min", "µm": "um", "um": "um", "ug": "ug", "ul": "uL",
-}  # fmt: skip
-_DIMENSION = {
-    **dict.fromkeys(("m", "cm", "mm", "um", "in", "Fr"), "length"),
-    **dict.fromkeys(("kg", "g", "mg", "ug", "oz", "lb"), "mass"),
-    **dict.fromkeys(("s", "min", "h", "d"), "time"),
-    **dict.fromkeys(("m3", "L", "mL", "cm3", "uL"), "volume"),
+def convert(value: float, unit: str, to: str) -> float:
+    """Turn a value from one unit into another of the same kind, temperatures included.
+
+    Parameters
+    ----------
+    value : float
+        The number. [`unit`]
+    unit, to : str
+        Keys of `SI_FACTOR`, ``C`` or ``F``.
+
+    Returns
+    -------
+    float
+        The number in `to`.
+
+    Raises
+    ------
+    ValueError
+        If a unit is unknown or the two are not of one kind.
+    """
+    if unit == to:
+        return value
+    if unit in _TEMPERATURE and to in _TEMPERATURE:
+        celsius = {"C": value, "F": (value - 32.0) / 1.8, "K": value - ZERO_CELSIUS_K}[unit]
+        return {"C": celsius, "F": celsius * 1.8 + 32.0, "K": celsius + ZERO_CELSIUS_K}[to]
+    if _KIND.get(unit) is None or _KIND.get(unit) != _KIND.get(to):
+        raise ValueError(f"{unit!r} cannot be turned into {to!r}")
+    return from_si(to_si(value, unit), to)
+
+
+def units_like(unit: str) -> list[str]:
+    """List the units a value in `unit` can be turned into, `unit` itself among them."""
+    group = _TEMPERATURE[:2] if unit in _TEMPERATURE else _KIND_GROUPS.get(_KIND.get(unit, ""), ())
+    return list(group) or [unit]
+
+
+_TEMPERATURE = ("C", "F", "K")
+_KIND_GROUPS = {
+    "length": ("m", "cm", "mm", "um", "in", "Fr"),
+    "mass": ("kg", "g", "mg", "ug", "oz", "lb"),
+    "time": ("s", "min", "h", "d"),
+    "volume": ("m3", "L", "mL", "cm3", "uL"),
+    "area": ("m2", "cm2"),
+    "pressure": ("Pa", "kPa", "mbar", "bar", "psi", "inHg", "mmHg", "atm"),
+    "concentration": ("kg/m3", "g/m3", "mg/m3", "mg/L", "mg/mL"),
 }
+_KIND = {unit: kind for kind, group in _KIND_GROUPS.items() for unit in group}
+
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
+# How people write a unit: lower case, without blanks and degree signs, micro sign as u.
+_SPELLINGS = {
+    **{unit.lower(): unit for unit in SI_FACTOR},
+    **dict.fromkeys(("c", "degc", "celsius"), "C"),
+    **dict.fromkeys(("f", "degf", "fahrenheit"), "F"),
+    **dict.fromkeys(("hpa", "millibar"), "mbar"),
+    **dict.fromkeys(("inch", "inches", '"'), "in"),
+    **dict.fromkeys(("french", "ch"), "Fr"),
+    **dict.fromkeys(("gram", "grams"), "g"),
+    **dict.fromkeys(("ounce", "ounces"), "oz"),
+    **dict.fromkeys(("mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("sec", "second", "seconds"), "s"),
+    **dict.fromkeys(("%rh", "percent"), "%"),
+    **dict.fromkeys(("/h", "perh", "perhour"), "1/h"),
+    **dict.fromkeys(("cm²", "sqcm"), "cm2"),
+}
+_READINGS = {"absolute": "absolute", "abs": "absolute", "gauge": "gauge", "vacuum": "vacuum"}
+_WITH_READING = {
+    "psia": "psi absolute", "psig": "psi gauge", "bara": "bar absolute", "barg": "bar gauge",
+}  # fmt: skip
+
+
+def unit_named(text: str) -> str | None:
+    """Find the unit a person means by `text`; None when there is none."""
+    plain = re.sub(r"[\s°]", "", text).replace("µ", "u").replace("μ", "u").lower()
+    return _SPELLINGS.get(plain)
 
 
 def _pressure_absolute_pa(number: float, unit: str, reading: str, ambient_pa: float) -> float:
@@ -151,12 +211,10 @@ def _pressure_absolute_pa(number: float, unit: str, reading: str, ambient_pa: fl
 
 
 def _split_pressure(text: str) -> tuple[str, str]:
+    text = _WITH_READING.get(text.strip().lower(), text)
     words = text.replace("(", " ").replace(")", " ").split()
-    readings = {
-        "absolute": "absolute", "abs": "absolute", "gauge": "gauge", "vacuum": "vacuum",
-    }  # fmt: skip
-    reading = next((readings[w.lower()] for w in words if w.lower() in readings), "")
-    rest = [w for w in words if w.lower() not in (*readings, "of")]
+    reading = next((_READINGS[w.lower()] for w in words if w.lower() in _READINGS), "")
+    rest = [w for w in words if w.lower() not in (*_READINGS, "of")]
     return " ".join(rest), reading
 
 
@@ -187,27 +245,31 @@ def parse_quantity(
         say how it was read.
     """
     match = _NUMBER.fullmatch(text.strip())
+    if re.search(r"\d,\d", text):
+        raise ValueError("write a decimal point, not a comma")
     if match is None:
         raise ValueError("not a number with a unit")
     number, rest = float(match[1]), match[2].strip()
     if not rest:
         return number
     field_unit, _, field_reading = unit.partition(" ")
-    if field_unit in _PRESSURE:
+    if _KIND.get(field_unit) == "pressure":
         name, reading = _split_pressure(rest)
-        given = _SPELLINGS.get(name.lower())
-        if given not in _PRESSURE:
+        given = unit_named(name)
+        if _KIND.get(given) != "pressure":
             raise ValueError(f"{rest!r} is no pressure unit")
         if not reading:
             raise ValueError("a pressure with a unit must say absolute, gauge or vacuum")
         absolute_pa = _pressure_absolute_pa(number, given, reading, ambient_pa)
         return from_si(absolute_pa - (ambient_pa if field_reading else 0.0), field_unit)
-    given = _SPELLINGS.get(rest.lower(), rest)
-    if field_unit == "C":
-        if given not in ("C", "F"):
-            raise ValueError(f"{rest!r} is no temperature unit; C or F")
-        return number if given == "C" else (number - 32.0) / 1.8
-    same = _DIMENSION.get(given) is not None and _DIMENSION.get(given) == _DIMENSION.get(field_unit)
-    if given != field_unit and not same:
-        raise ValueError(f"{rest!r} cannot be turned into {field_unit}")
-    return from_si(to_si(number, given), field_unit)
+    given = unit_named(rest)
+    if given is None or (field_unit == "C" and given not in ("C", "F")):
+        raise ValueError(f"{rest!r} is no unit of this field; {_allowed(field_unit)}")
+    try:
+        return convert(number, given, field_unit)
+    except ValueError:
+        raise ValueError(f"{rest!r} cannot be turned into {field_unit}") from None
+
+
+def _allowed(unit: str) -> str:
+    return ", ".join(units_like(unit))
