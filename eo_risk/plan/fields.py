@@ -15,13 +15,15 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     ValidationError,
+    ValidationInfo,
+    WithJsonSchema,
     model_serializer,
     model_validator,
 )
 from pydantic_core import PydanticCustomError
 
 from eo_risk.errors import Fault, nearest
-from eo_risk.units import parse_quantity
+from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 
 
 class Block(BaseModel):
@@ -58,12 +60,12 @@ def range_text(low: float, high: float, above: bool, unit: str) -> str:
     return f"{start}{end} {unit}".strip()
 
 
-def _read_number(value: Any, unit: str, allowed: str) -> float:
+def _read_number(value: Any, unit: str, allowed: str, ambient_pa: float) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise _fault(value, unit, allowed, "Give a number or 'unknown'.")
     if isinstance(value, str):
         try:
-            value = parse_quantity(value, unit)
+            value = parse_quantity(value, unit, ambient_pa=ambient_pa)
         except ValueError as error:
             raise _fault(repr(value), "", f"{allowed}; {error}", "Correct the text.") from None
     if not math.isfinite(value):
@@ -71,22 +73,36 @@ def _read_number(value: Any, unit: str, allowed: str) -> float:
     return float(value)
 
 
+def _as_schema(schema: dict, description: str, *, text: bool = True) -> WithJsonSchema:
+    """Say in the JSON Schema what a field takes: the value, text such as unknown, or null."""
+    kinds = [schema, *([{"type": "string"}] if text else []), {"type": "null"}]
+    return WithJsonSchema({"anyOf": kinds} | ({"description": description} if description else {}))
+
+
 def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool = False) -> Any:
     """Make the type of a number that may be unknown.
 
     `low` to `high` is the allowed range in `unit`; with `above` the low end is excluded.
+    Gauge and vacuum pressures refer to `ambient_pa` of the validation context, else to the
+    standard atmosphere.
     """
     allowed = range_text(low, high, above, unit)
 
-    def check(value: Any) -> float | None:
+    def check(value: Any, info: ValidationInfo) -> float | None:
         if is_unknown(value):
             return None
-        given = _read_number(value, unit, allowed)
+        ambient_pa = (info.context or {}).get("ambient_pa", STANDARD_ATMOSPHERE_PA)
+        given = _read_number(value, unit, allowed, ambient_pa)
         if given > high or given < low or (above and given == low):
             raise _fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
         return given
 
-    return Annotated[float | None, BeforeValidator(check)]
+    schema = {"type": "number", "exclusiveMinimum" if above else "minimum": low}
+    if math.isfinite(high):
+        schema["maximum"] = high
+    return Annotated[
+        float | None, BeforeValidator(check), _as_schema(schema, f"{allowed}; or text with a unit")
+    ]
 
 
 def whole(low: int = 0, high: int = 1_000_000) -> Any:
@@ -104,7 +120,8 @@ def whole(low: int = 0, high: int = 1_000_000) -> Any:
             raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
         return int(value)
 
-    return Annotated[int | None, BeforeValidator(check)]
+    schema = {"type": "integer", "minimum": low, "maximum": high}
+    return Annotated[int | None, BeforeValidator(check), _as_schema(schema, allowed)]
 
 
 def word(literal: Any) -> Any:
@@ -118,7 +135,8 @@ def word(literal: Any) -> Any:
             raise _fault(repr(value), "", nearest(value, choices), "Use one of these words.")
         return value
 
-    return Annotated[literal | None, BeforeValidator(check)]
+    schema = {"enum": [*choices, "unknown"]}
+    return Annotated[literal | None, BeforeValidator(check), _as_schema(schema, "", text=False)]
 
 
 def _moment(value: Any) -> datetime | None:

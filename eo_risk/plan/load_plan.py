@@ -26,6 +26,7 @@ from eo_risk.plan.fields import (
     number,
     word,
 )
+from eo_risk.units import to_si
 
 SCHEMA_VERSION = 1
 LARGEST_FILE_BYTES = 20_000_000  # a guard against a file that is no plan
@@ -320,6 +321,17 @@ def _known_fields() -> dict[str, list[str]]:
     return found
 
 
+def validation_context(raw: dict) -> dict[str, float]:
+    """Return the ambient pressure that gauge and vacuum readings of this plan refer to."""
+    rules = raw.get("rules")
+    given = rules.get("ambient_kpa") if isinstance(rules, dict) else None
+    try:
+        ambient_kpa = Rules.model_validate({"ambient_kpa": given}).ambient_kpa
+    except ValidationError:  # reported with the faults of the plan
+        return {}
+    return {} if ambient_kpa is None else {"ambient_pa": to_si(ambient_kpa, "kPa")}
+
+
 def read_plan(raw: object) -> LoadPlan:
     """Check a decoded JSON object; raises InputError with every fault found."""
     from eo_risk.plan.plausible import plan_faults
@@ -331,7 +343,7 @@ def read_plan(raw: object) -> LoadPlan:
     faults: list[Fault] = []
     plan = None
     try:
-        plan = LoadPlan.model_validate(raw)
+        plan = LoadPlan.model_validate(raw, context=validation_context(raw))
     except ValidationError as error:
         faults += faults_of(error, _known_fields())
     faults += plan_faults(raw if plan is None else plan.model_dump(mode="json"))
