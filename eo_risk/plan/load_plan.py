@@ -21,11 +21,12 @@ from eo_risk.plan.fields import (
     Moment,
     Text,
     YesNo,
-    whole,
     faults_of,
     number,
+    whole,
     word,
 )
+from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
 from eo_risk.units import to_si
 
 SCHEMA_VERSION = 1
@@ -215,13 +216,19 @@ class Cycle(Block):
 
 
 class AerationStep(Block):
-    """One step of aeration, in order."""
+    """One step of aeration, in order.
+
+    `hours` are the hours aerated; `interrupted_h` is time lost within the step, which counts
+    for the clock but not as aeration.
+    """
 
     hours: number("h", 0.0, 5000.0) = None
     temperature_c: Temperature = None
     air_changes_per_h: number("1/h", 0.0, 10_000.0) = None
     place: word(Literal["chamber", "cabinet", "room"]) = None
     free_volume_l: number("L", 0.0, 1e7, above=True) = None
+    holds_other_load: YesNo = None
+    interrupted_h: number("h", 0.0, 5000.0) = None
 
 
 class Room(Block):
@@ -276,6 +283,8 @@ class LoadPlan(Block):
     aeration: tuple[AerationStep, ...]
     room: Room = Room()
     rules: Rules = Rules()
+    own_records: tuple[OwnRecord, ...] = ()
+    own_limits: tuple[OwnLimit, ...] = ()
     items: tuple[Item, ...]
 
     @property
@@ -314,7 +323,7 @@ def _known_fields() -> dict[str, list[str]]:
         "rules": Rules, "emptied": Emptied, "external_water": ExternalWater,
         "patient": PatientContact, "instructions": Instructions, "coating": Coating,
         "items": Item, "parts": Part, "lumens": Lumen, "drying": DryingStep,
-        "aeration": AerationStep,
+        "aeration": AerationStep, "own_records": OwnRecord, "own_limits": OwnLimit,
     }  # fmt: skip
     for key, block in blocks.items():
         found[key] = list(block.model_fields)
