@@ -1,0 +1,144 @@
+"""The clock: from the cycle's start to the earliest time out, over midnight and time changes.
+
+Durations are added in coordinated universal time, so that an hour is an hour when the
+clocks change. No current time is read here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from eo_risk.errors import Fault, InputError, unknown_name
+
+NO_ZONE_NOTE = (
+    "No time zone is set in the site file: the offset of the cycle start is kept, and a "
+    "change of the clocks in between is not shown."
+)
+
+
+@dataclass(frozen=True)
+class TimeOut:
+    """When a load may come out of aeration, and what to know about that time."""
+
+    moment: datetime
+    note: str = ""
+
+
+def zone(name: str, where: str = "rules.time_zone") -> ZoneInfo:
+    """Return a time zone by its IANA name; raises InputError with the nearest names."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        names = available_timezones()
+        if not names:
+            fault = Fault(where, repr(name), "", "a time zone of this computer",
+                          "Install the Python package tzdata.")  # fmt: skip
+        else:
+            fault = unknown_name(where, name, names, "Use an IANA name.")
+        raise InputError([fault]) from None
+
+
+def up_to_minute(moment: datetime) -> datetime:
+    """Round up to a whole minute: a sheet carries no seconds, and is never too early."""
+    whole = moment.replace(second=0, microsecond=0)
+    return whole if whole == moment else whole + timedelta(minutes=1)
+
+
+def shown_in(moment: datetime, time_zone: str, otherwise: tzinfo | None) -> datetime:
+    """Return a moment as the clocks of a time zone show it, else at a given offset."""
+    return moment.astimezone(zone(time_zone) if time_zone else otherwise)
+
+
+def earliest_out(
+    cycle_start: datetime,
+    cycle_length: timedelta,
+    transfer: timedelta,
+    required_h: float,
+    time_zone: str = "",
+    interrupted: timedelta = timedelta(),
+) -> TimeOut:
+    """Return when the load may come out of aeration.
+
+    Parameters
+    ----------
+    cycle_start : datetime
+        Start of the cycle, with its offset.
+    cycle_length, transfer : timedelta
+        Length of the cycle to the end of its last air wash, and the way to the aerator.
+    required_h : float
+        Hours of aeration required. [h]
+    time_zone : str
+        IANA name; empty keeps the offset of the start and says so.
+    interrupted : timedelta
+        Time lost during aeration, which the clock counts and the aeration does not.
+
+    Returns
+    -------
+    TimeOut
+        The moment, rounded up to a minute, with a note.
+
+    Raises
+    ------
+    InputError
+        If the time zone is unknown.
+    """
+    elapsed = cycle_length + transfer + interrupted + timedelta(hours=required_h)
+    end = up_to_minute(cycle_start.astimezone(UTC) + elapsed)
+    moment = shown_in(end, time_zone, cycle_start.tzinfo)
+    if not time_zone:
+        return TimeOut(moment, NO_ZONE_NOTE)
+    start = cycle_start.astimezone(zone(time_zone))
+    if start.utcoffset() != moment.utcoffset():
+        return TimeOut(moment, "The clocks change between the start and this time; it is counted.")
+    if start.utcoffset() != cycle_start.utcoffset():
+        return TimeOut(moment, f"The cycle start is {start.isoformat(timespec='minutes')} in "
+                               f"{time_zone}.")  # fmt: skip
+    return TimeOut(moment)
+
+
+def late_by(out: datetime, needed_by: datetime | None) -> timedelta:
+    """Return how much too late the load comes out for an item; zero when it is in time."""
+    if needed_by is None:
+        return timedelta()
+    return max(out - needed_by, timedelta())
+
+
+def with_offset(text: str, time_zone: str, where: str) -> str:
+    """Give a local time its offset from the site's time zone.
+
+    Parameters
+    ----------
+    text : str
+        ISO 8601 date and time; one that has an offset is returned as it is.
+    time_zone : str
+        IANA name.
+    where : str
+        Path of the field, for the error.
+
+    Returns
+    -------
+    str
+        The same time with its offset, or the text unchanged when it is no local time.
+
+    Raises
+    ------
+    InputError
+        If the clocks skip this time or show it twice: which one is meant is not guessed.
+    """
+    try:
+        local = datetime.fromisoformat(text)
+    except ValueError:
+        return text  # the plan's own check names the fault
+    if local.tzinfo is not None:
+        return text
+    place = zone(time_zone)
+    early, late = (local.replace(tzinfo=place, fold=fold) for fold in (0, 1))
+    if early.utcoffset() != late.utcoffset():
+        exists = early.astimezone(UTC).astimezone(place).replace(tzinfo=None) == local
+        given = f"a time the clocks of {time_zone} {'show twice' if exists else 'skip'}"
+        fault = Fault(where, f"{text!r} is {given}", "", "a time with its offset from UTC",
+                      f"Write for example {early.isoformat(timespec='minutes')}.")  # fmt: skip
+        raise InputError([fault])
+    return early.isoformat()
