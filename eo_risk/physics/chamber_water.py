@@ -1,0 +1,311 @@
+"""What a stay in a chamber, oven or room leaves of the water, place by place.
+
+An open film dries from its surface; water deep in a crevice or lumen dries only through the
+still gas above it. Both boil when the pressure falls below the vapour pressure at the load's
+own temperature, as fast as heat arrives. A cold load first collects more water.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eo_risk.physics import evaporation
+from eo_risk.physics.drying import surface_flux_kg_per_m2_s
+from eo_risk.physics.moist_air import Fluids
+from eo_risk.units import STANDARD_ATMOSPHERE_PA
+
+# Nearer to boiling, water cools itself until its vapour takes about this share of the gas.
+_VAPOUR_SHARE = 0.8
+
+
+class Surroundings(Protocol):
+    """What a stage must tell: numbers or arrays of shape (samples,).
+
+    `temperature_k` is the load's own temperature, `gas_temperature_k` that of gas and walls;
+    pressures are absolute and leave out the vapour that `relative_humidity` (of the gas, at
+    its temperature) stands for.
+    """
+
+    duration_s: ArrayLike
+    temperature_k: ArrayLike
+    gas_temperature_k: ArrayLike
+    pressure_start_pa: ArrayLike
+    pressure_end_pa: ArrayLike
+    relative_humidity: ArrayLike
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A plain stage: bench, cabinet, vacuum oven or one stage of a cycle."""
+
+    duration_s: ArrayLike
+    temperature_k: ArrayLike
+    gas_temperature_k: ArrayLike
+    pressure_start_pa: ArrayLike
+    pressure_end_pa: ArrayLike
+    relative_humidity: ArrayLike
+
+
+@dataclass(frozen=True)
+class OpenPlace:
+    """An open film or bead: numbers or arrays of shape (samples,).
+
+    `area_m2` its surface [m2]; `transfer_m_per_s` at atmospheric pressure, wrapping included
+    (``drying.transfer.bench``, ``.cabinet``, ``.wrapped``) [m/s]; `heated_share`
+    ``drying.surface.heated_share`` [-]; `solid_j_per_k` heat capacity of the solid in contact
+    with the water [J/K]; `heat_w_per_k` transfer from the walls, ``chamber.wall.heat_transfer``
+    times area [W/K].
+    """
+
+    area_m2: ArrayLike
+    transfer_m_per_s: ArrayLike
+    heated_share: ArrayLike = 0.5
+    solid_j_per_k: ArrayLike = 0.0
+    heat_w_per_k: ArrayLike = 0.0
+
+
+@dataclass(frozen=True)
+class DeepPlace:
+    """Water below still gas, in a crevice or lumen: numbers or arrays of shape (samples,).
+
+    `area_m2` cross-section of one face [m2]; `depth_m` from the mouth to the water [m];
+    `faces` 1 or 2 of them [-]; heat as in `OpenPlace`. A crevice filled to its mouth has
+    depth 0 and the area of its water over ``water.joint.depth``; a plug in a bore has the
+    bore's cross-section and lies ``water.plug.depth_share`` of the length from its mouths.
+    """
+
+    area_m2: ArrayLike
+    depth_m: ArrayLike
+    faces: ArrayLike = 1
+    solid_j_per_k: ArrayLike = 0.0
+    heat_w_per_k: ArrayLike = 0.0
+
+
+@dataclass(frozen=True)
+class WaterByPlace:
+    """Liquid water as open film, in crevices and as plugs. [kg]"""
+
+    film_kg: np.ndarray
+    crevice_kg: np.ndarray
+    plug_kg: np.ndarray
+
+    @property
+    def total_kg(self) -> np.ndarray:
+        return self.film_kg + self.crevice_kg + self.plug_kg
+
+
+@dataclass(frozen=True)
+class _Gas:
+    """The gas of one stage and how long the water boils in it."""
+
+    pressure_pa: np.ndarray
+    vapour_pa: np.ndarray
+    saturation_pa: np.ndarray
+    boiling_s: np.ndarray
+    still_s: np.ndarray
+    boiling_k: np.ndarray
+
+
+def _gas(stage: Surroundings, fluids: Fluids) -> _Gas:
+    gas_k = np.asarray(stage.gas_temperature_k, dtype=float)
+    load_k = np.asarray(stage.temperature_k, dtype=float)
+    vapour_pa = np.asarray(stage.relative_humidity) * fluids.saturation_pa(gas_k)
+    first, last = stage.pressure_start_pa + vapour_pa, stage.pressure_end_pa + vapour_pa
+    saturation_pa = fluids.saturation_pa(load_k)
+    share = evaporation.boiling_share(first, last, saturation_pa)
+    lowest = np.minimum(first, last)
+    # Diffusion goes on at the mean pressure of the part that does not boil.
+    still_pa = np.sqrt(np.maximum(lowest, saturation_pa) * np.maximum(first, last))
+    still_pa = np.maximum(still_pa, saturation_pa)
+    duration_s = np.asarray(stage.duration_s)
+    boiling_k = fluids.boiling_k(lowest, load_k)
+    return _Gas(still_pa, vapour_pa, saturation_pa, duration_s * share,
+                duration_s * (1.0 - share), boiling_k)  # fmt: skip
+
+
+def _boiled_kg(
+    water_kg: np.ndarray,
+    place: OpenPlace | DeepPlace,
+    stage: Surroundings,
+    gas: _Gas,
+    fluids: Fluids,
+) -> np.ndarray:
+    boiled = evaporation.boil_off_kg(
+        water_kg,
+        stage.temperature_k,
+        gas.boiling_k,
+        stage.gas_temperature_k,
+        gas.boiling_s,
+        water_heat_capacity_j_per_kg_k=fluids.water_heat_capacity_j_per_kg_k,
+        latent_heat_j_per_kg=fluids.latent_heat_j_per_kg(np.asarray(stage.temperature_k)),
+        solid_j_per_k=place.solid_j_per_k,
+        heat_transfer_w_per_k=place.heat_w_per_k,
+    )
+    return np.where(gas.boiling_s > 0.0, boiled, 0.0)
+
+
+def film_left_kg(
+    water_kg: ArrayLike, place: OpenPlace, stages: Sequence[Surroundings], fluids: Fluids
+) -> np.ndarray:
+    """Return the water left of an open film or bead after a list of stages. [kg]
+
+    Parameters
+    ----------
+    water_kg : array_like
+        Water at the start. [kg]
+    place : OpenPlace
+        Its surface and heat supply.
+    stages : sequence of Surroundings
+        In order.
+    fluids : Fluids
+        Numbers of air and water.
+
+    Notes
+    -----
+    Transfer rises as 1/p. In a stage that boils the film loses the larger of what the heat
+    allows and what diffusion takes, so that a deeper vacuum never leaves more.
+    """
+    left = np.asarray(water_kg, dtype=float)
+    for stage in stages:
+        gas = _gas(stage, fluids)
+        boiled = _boiled_kg(left, place, stage, gas, fluids)
+        air = fluids.air(
+            np.asarray(stage.gas_temperature_k, dtype=float),
+            np.asarray(stage.relative_humidity),
+            gas.pressure_pa,
+        )
+        transfer = np.asarray(place.transfer_m_per_s) * STANDARD_ATMOSPHERE_PA / gas.pressure_pa
+        flux = surface_flux_kg_per_m2_s(transfer, air, place.heated_share, stage.temperature_k)
+        taken = flux * place.area_m2 * stage.duration_s
+        left = np.maximum(left - np.maximum(boiled, taken), 0.0)
+    return left
+
+
+def deep_left_kg(
+    water_kg: ArrayLike, place: DeepPlace, stages: Sequence[Surroundings], fluids: Fluids
+) -> np.ndarray:
+    """Return the water left in a crevice or of a plug after a list of stages. [kg]
+
+    Parameters
+    ----------
+    water_kg : array_like
+        Water at the start. [kg]
+    place : DeepPlace
+        Its faces, depth and heat supply.
+    stages : sequence of Surroundings
+        In order.
+    fluids : Fluids
+        Numbers of air and water.
+
+    Notes
+    -----
+    The meniscus recedes by Stefan diffusion, the depth carried from stage to stage. Plugs
+    that a trapped gas pocket throws out or spreads are not modelled and not credited.
+    """
+    left = np.asarray(water_kg, dtype=float)
+    depth_m = np.asarray(place.depth_m, dtype=float)
+    for stage in stages:
+        gas = _gas(stage, fluids)
+        boiled = _boiled_kg(left, place, stage, gas, fluids)
+        load_k = np.asarray(stage.temperature_k, dtype=float)
+        near_pa = np.minimum(gas.saturation_pa, _VAPOUR_SHARE * gas.pressure_pa)
+        recession = evaporation.recession_m2_per_s(
+            load_k,
+            gas.pressure_pa,
+            near_pa,
+            gas.vapour_pa,
+            fluids.vapour_diffusivity_m2_per_s(load_k, gas.pressure_pa),
+            fluids.water_molar_mass_kg_per_mol,
+            fluids.water_density_kg_per_m3(load_k),
+        )
+        moved_m = evaporation.stefan_recession_m(depth_m, recession, stage.duration_s)
+        depth_m = depth_m + moved_m
+        section_kg = (
+            np.asarray(place.area_m2) * place.faces * fluids.water_density_kg_per_m3(load_k)
+        )
+        left = np.maximum(left - np.maximum(boiled, section_kg * moved_m), 0.0)
+    return left
+
+
+def condensed_kg(
+    stages: Sequence[Surroundings],
+    load_j_per_k: ArrayLike,
+    fluids: Fluids,
+    share: ArrayLike = 1.0,
+) -> np.ndarray:
+    """Return the steam that condenses on an item as humidification begins. [kg]
+
+    Parameters
+    ----------
+    stages : sequence of Surroundings
+        In order; the first humid one follows at least one dry one, whose load temperature is
+        taken as the load's when the steam comes.
+    load_j_per_k : array_like
+        Heat capacity of the item. [J/K]
+    fluids : Fluids
+        Numbers of air and water.
+    share : array_like
+        Share of the heat-balance ceiling that is reached; ``water.condensate.share``. [-]
+    """
+    for before, stage in pairwise(stages):
+        if np.any(np.asarray(stage.relative_humidity) > 0.0):
+            gas_k = np.asarray(stage.gas_temperature_k, dtype=float)
+            vapour_pa = np.asarray(stage.relative_humidity) * fluids.saturation_pa(gas_k)
+            return share * evaporation.condensation_kg(
+                load_j_per_k,
+                before.temperature_k,
+                fluids.boiling_k(vapour_pa, gas_k),
+                fluids.latent_heat_j_per_kg(gas_k),
+            )
+    return np.zeros(np.shape(load_j_per_k))
+
+
+def water_at_injection(
+    water: WaterByPlace,
+    stages: Sequence[Surroundings],
+    fluids: Fluids,
+    *,
+    film: OpenPlace,
+    crevice: DeepPlace,
+    plug: DeepPlace,
+    condensed: ArrayLike = 0.0,
+    inside_share: ArrayLike = 0.0,
+) -> WaterByPlace:
+    """Return the liquid water that is there when EO is injected, place by place.
+
+    Parameters
+    ----------
+    water : WaterByPlace
+        After drying. [kg]
+    stages : sequence of Surroundings
+        Evacuation and conditioning, in order.
+    fluids : Fluids
+        Numbers of air and water.
+    film, crevice, plug
+        The places.
+    condensed : array_like
+        `condensed_kg`. [kg]
+    inside_share : array_like
+        Share of the condensate that forms inside lumens, their wall area over the whole
+        area. It is added to the plugs at once. [-]
+
+    Notes
+    -----
+    The condensate joins the water before the first humid stage, when it can still dry again.
+    """
+    humid = [bool(np.any(np.asarray(stage.relative_humidity) > 0.0)) for stage in stages]
+    first = humid.index(True) if True in humid else len(humid)
+    dry, damp = stages[:first], stages[first:]
+    inside = np.asarray(condensed) * inside_share
+    film_kg = film_left_kg(water.film_kg, film, dry, fluids) + (condensed - inside)
+    return WaterByPlace(
+        film_left_kg(film_kg, film, damp, fluids),
+        deep_left_kg(water.crevice_kg, crevice, stages, fluids),
+        deep_left_kg(deep_left_kg(water.plug_kg, plug, dry, fluids) + inside, plug, damp, fluids),
+    )
