@@ -9,15 +9,25 @@ from __future__ import annotations
 
 import csv
 import tomllib
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from eo_risk import units
 from eo_risk.errors import InputError, MissingDataError, nearest, unknown_name
+
+T = TypeVar("T")
 
 FOLDER = Path(__file__).resolve().parent.parent / "reference"
 
@@ -137,12 +147,51 @@ class CautionRule(_Frozen):
     source: str
 
 
+class Range(_Frozen):
+    """A range with its likeliest value: low <= value <= high, in the unit of its column."""
+
+    low: float = Field(gt=0.0)
+    value: float
+    high: float
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Range:
+        if not self.low <= self.value <= self.high:
+            raise ValueError(f"need low <= value <= high, got {self.low:g}, {self.value:g}, "
+                             f"{self.high:g}")  # fmt: skip
+        return self
+
+
+class ItemType(_Frozen):
+    """A generic item to start from: one material body, at most one lumen, all as ranges.
+
+    `thickness_mm` is the wall of a tube and the full thickness of a sheet; a rod has only
+    its `outer_diameter_mm`. `mass_g` is of the material body, `area_cm2` the whole outside.
+    """
+
+    id: str
+    name: str
+    material: str
+    shape: Literal["sheet", "tube", "rod"]
+    thickness_mm: Range | None = None
+    outer_diameter_mm: Range | None = None
+    mass_g: Range
+    bore_mm: Range | None = None
+    length_mm: Range | None = None
+    area_cm2: Range
+    open_ends: int | None = Field(default=None, ge=0, le=2)
+    joints: int = Field(ge=0)
+    status: Status
+    note: str = ""
+
+
 def _rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as handle:
-        return [
-            {key: cell for key, cell in row.items() if cell not in ("", None)}
-            for row in csv.DictReader(handle)
-        ]
+        rows = list(csv.DictReader(handle))
+    for line, row in enumerate(rows, start=2):
+        if None in row or None in row.values():
+            raise ValueError(f"reference/{path.name}, row {line}: not as many cells as columns")
+    return [{key: cell for key, cell in row.items() if cell} for row in rows]
 
 
 @cache
@@ -161,6 +210,25 @@ def table(name: str) -> tuple[MappingProxyType, ...]:
     if not path.is_file():
         raise MissingDataError(f"reference/{name}.csv is not there")
     return tuple(MappingProxyType(row) for row in _rows(path))
+
+
+def _by_key(
+    name: str, rows: Iterable[Mapping], read: Callable[[Mapping], T], key: str = "id"
+) -> MappingProxyType[str, T]:
+    """Read each row of a file and order them by their key; nothing is skipped or merged."""
+    found: dict[str, T] = {}
+    for place, row in enumerate(rows, start=1):
+        try:
+            entry = read(dict(row))
+        except ValidationError as error:
+            where = row.get(key, f"entry {place}")
+            raise ValueError(f"reference/{name}: {where}: {error}") from None
+        if row[key] in found:
+            raise ValueError(f"reference/{name}: {key} {row[key]!r} stands twice")
+        found[row[key]] = entry
+    if not found:
+        raise ValueError(f"reference/{name}: no entry")
+    return MappingProxyType(found)
 
 
 # Files whose rows are records; a new file of numbers is added here.
@@ -184,11 +252,10 @@ def records() -> MappingProxyType:
     for name in RECORD_FILES:
         stem, _, ending = name.partition(".")
         rows = table(stem) if ending == "csv" else document(stem).get("record", ())
-        for row in rows:
-            record = Record(**row)
-            if record.id in found:
-                raise ValueError(f"reference/{name}: id {record.id!r} stands twice")
-            found[record.id] = record
+        entries = _by_key(name, rows, Record.model_validate)
+        if twice := found.keys() & entries.keys():
+            raise ValueError(f"reference/{name}: stand twice: {', '.join(sorted(twice))}")
+        found |= entries
     return MappingProxyType(found)
 
 
@@ -204,15 +271,15 @@ def record(record_id: str) -> Record:
 @cache
 def sources() -> MappingProxyType:
     """Return every source by its key."""
-    rows = document("sources")["source"]
-    return MappingProxyType({row["key"]: Source(**row) for row in rows})
+    rows = document("sources").get("source", ())
+    return _by_key("sources.toml", rows, Source.model_validate, "key")
 
 
 @cache
 def materials() -> MappingProxyType:
     """Return every material by its id."""
-    rows = document("materials")["material"]
-    return MappingProxyType({row["id"]: Material(**row) for row in rows})
+    rows = document("materials").get("material", ())
+    return _by_key("materials.toml", rows, Material.model_validate)
 
 
 def material(material_id: str) -> Material:
@@ -228,12 +295,36 @@ def material(material_id: str) -> Material:
 @cache
 def packagings() -> MappingProxyType:
     """Return every packaging by its id."""
-    rows = document("packaging")["packaging"]
-    return MappingProxyType({row["id"]: Packaging(**row) for row in rows})
+    rows = document("packaging").get("packaging", ())
+    return _by_key("packaging.toml", rows, Packaging.model_validate)
 
 
 @cache
 def caution_rules() -> MappingProxyType:
     """Return every caution rule by its code."""
-    rows = document("cautions")["caution"]
-    return MappingProxyType({row["code"]: CautionRule(**row) for row in rows})
+    rows = document("cautions").get("caution", ())
+    return _by_key("cautions.toml", rows, CautionRule.model_validate, "code")
+
+
+_TYPE_RANGES = {
+    "thickness": "mm", "outer_diameter": "mm", "mass": "g", "bore": "mm", "length": "mm",
+    "area": "cm2",
+}  # fmt: skip
+
+
+def _item_type(row: Mapping) -> ItemType:
+    fields: dict[str, object] = dict(row)
+    for name, unit in _TYPE_RANGES.items():
+        keys = {
+            "low": f"{name}_low_{unit}", "value": f"{name}_{unit}", "high": f"{name}_high_{unit}"
+        }  # fmt: skip
+        ends = {end: fields.pop(key) for end, key in keys.items() if key in fields}
+        if ends:
+            fields[keys["value"]] = ends
+    return ItemType.model_validate(fields)
+
+
+@cache
+def item_types() -> MappingProxyType:
+    """Return every generic item type by its id."""
+    return _by_key("item_types.csv", table("item_types"), _item_type)
