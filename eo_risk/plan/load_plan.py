@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, ValidationError
 
 from eo_risk.errors import Fault, InputError
+from eo_risk.files import read_text
 from eo_risk.plan.fields import (
     Block,
     Looked,
@@ -30,7 +31,6 @@ from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
 from eo_risk.units import to_si
 
 SCHEMA_VERSION = 1
-LARGEST_FILE_BYTES = 20_000_000  # a guard against a file that is no plan
 
 Shape = Literal["sheet", "tube", "rod", "sphere", "fibre"]
 Temperature = number("C", -20.0, 120.0)
@@ -315,7 +315,7 @@ class LoadPlan(Block):
         return timedelta(minutes=minutes)
 
 
-def _known_fields() -> dict[str, list[str]]:
+def known_fields() -> dict[str, list[str]]:
     """List the field names of every block by the key it stands under."""
     found: dict[str, list[str]] = {"": list(LoadPlan.model_fields)}
     blocks = {
@@ -354,7 +354,7 @@ def read_plan(raw: object) -> LoadPlan:
     try:
         plan = LoadPlan.model_validate(raw, context=validation_context(raw))
     except ValidationError as error:
-        faults += faults_of(error, _known_fields())
+        faults += faults_of(error, known_fields())
     faults += plan_faults(raw if plan is None else plan.model_dump(mode="json"))
     if faults or plan is None:
         raise InputError(faults)
@@ -377,21 +377,7 @@ def parse_plan(text: str) -> LoadPlan:
 
 def load_plan(path: Path) -> LoadPlan:
     """Read a plan from a JSON file; raises InputError with every fault found."""
-    try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise InputError(
-                [Fault(str(path), f"{path.stat().st_size / 1e6:.0f}", "MB",
-                       f"up to {LARGEST_FILE_BYTES / 1e6:.0f} MB", "This is no load plan.")]
-            )  # fmt: skip
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        fault = Fault(str(path), error.strerror or "unreadable", "", "a readable file",
-                      "Check the path.")  # fmt: skip
-        raise InputError([fault]) from None
-    except UnicodeDecodeError:
-        fault = Fault(str(path), "bytes", "", "UTF-8 text", "Save the file as UTF-8.")
-        raise InputError([fault]) from None
-    return parse_plan(text)
+    return parse_plan(read_text(path, "load plan"))
 
 
 def plan_json(plan: LoadPlan) -> str:

@@ -1,0 +1,222 @@
+"""Tables of items: what is read, what is stated, what is refused. Invented input only."""
+
+import io
+import json
+import zipfile
+
+import openpyxl
+import pytest
+
+from eo_risk import spreadsheet
+from eo_risk.errors import InputError, MissingExtraError
+from eo_risk.plan.load_plan import Item
+from eo_risk.plan.tables import COLUMNS, HEADERS, items_csv, items_from_bytes, read_items
+
+
+def read(text, name="items.csv"):
+    return items_from_bytes(text.encode("utf-8"), name)
+
+
+def faults(text, name="items.csv"):
+    with pytest.raises(InputError) as caught:
+        read(text, name)
+    return {fault.where: fault for fault in caught.value.faults}
+
+
+def workbook(change=lambda sheet: None):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(["name", "material", "mass [oz]", "droplets_seen", "bore_mm"])
+    sheet.append(["tube", "silicone", 1.5, False, 3])
+    change(sheet)
+    content = io.BytesIO()
+    book.save(content)
+    return content.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("name,material,mass_g\ntube,silicone,1.5\n", "separated by commas, decimal point, 1 row"),
+        ("name;material;mass_g\ntube;silicone;1,5\n", "separated by semicolons, decimal comma"),
+        ("name\tmaterial\tmass_g\ntube\tsilicone\t1,5\n", "separated by tabs, decimal comma"),
+        ("\ufeffname;material;mass_g\r\ntube;silicone;1.5\r\n", "semicolons, decimal point"),
+        ('name,material,mass_g\n"tube",silicone,"1500 mg"\n', "commas"),
+        ("Name; Material ;Mass (mg)\ntube;silicone;1500\n\n", "semicolons"),
+    ],
+)
+def test_every_style_gives_the_same_mass_and_says_what_was_understood(text, said):
+    table = read(text)
+    assert said in table.understood
+    item = Item.model_validate(table.items[0])
+    assert item.parts[0].mass_g == pytest.approx(1.5)
+    assert (item.name, item.parts[0].material) == ("tube", "silicone")
+
+
+def test_units_of_header_and_cell_are_honoured():
+    item = Item.model_validate(
+        read(
+            "name,material,mass [oz],bore [Fr],length [in],highest_temperature [F],"
+            "highest_air_pressure [psi gauge],aeration [min]\n"
+            "tube,silicone,2,12,0.1 m,131,10,720\n"
+        ).items[0]
+    )
+    assert item.parts[0].mass_g == pytest.approx(56.699, rel=1e-4)
+    assert item.lumens[0].bore_mm == pytest.approx(4.0)
+    assert item.lumens[0].length_mm == pytest.approx(100.0)
+    assert item.instructions.highest_temperature_c == pytest.approx(55.0)
+    assert item.instructions.highest_air_pressure_gauge_bar == pytest.approx(0.68948, rel=1e-4)
+    assert item.instructions.aeration_h == pytest.approx(12.0)
+
+
+def test_every_fault_is_collected_with_row_and_column():
+    found = faults(
+        "name,material,mass_g,bore_mm,droplets_seen,needed_by,joints\n"
+        "a,silicon,-1,0,maybe,tomorrow,1.5\n"
+        "a,silicone,nan,3 mg,no,2026-04-14T15:00+02:00,2,9\n"
+        ",silicone,,,,,\n"
+        "b,,5,,,,\n"
+    )
+    assert set(found) == {
+        "row 2, column material", "row 2, column mass_g", "row 2, column bore_mm",
+        "row 2, column droplets_seen", "row 2, column needed_by", "row 2, column joints",
+        "row 3, column mass_g", "row 3, column bore_mm", "row 3, column 8", "row 3, column name",
+        "row 4, column name", "row 5, column material",
+    }  # fmt: skip
+    assert "silicone" in found["row 2, column material"].allowed
+    assert found["row 2, column mass_g"].allowed == "more than 0 to 100000 g"
+    assert "cannot be turned into mm" in found["row 3, column bore_mm"].allowed
+
+
+def test_mixed_decimal_styles_are_refused_naming_both_cells():
+    found = faults("name;material;mass_g\na;ldpe;1,5\nb;ldpe;2.5\n")
+    text = str(found["items.csv"])
+    assert "'1,5' in row 2, column 3" in text
+    assert "'2.5' in row 3, column 3" in text
+    assert "thousands" in str(faults("name;material;mass_g\na;ldpe;1.234,5\n"))
+    assert "semicolons or tabs" in str(faults('name,material,mass_g\na,ldpe,"1,5"\n'))
+
+
+def test_names_may_begin_with_a_number_in_any_style():
+    table = read("name;material;mass_g\n3.5 mm scope;ldpe;1,5\n2,5 mm tube;ldpe;2\n")
+    assert [item["name"] for item in table.items] == ["3.5 mm scope", "2,5 mm tube"]
+
+
+@pytest.mark.parametrize(
+    ("header", "said"),
+    [
+        ("mas_g", "mass_g"),
+        ("mass", "mass_g"),
+        ("mass [mm]", "kg, g, mg"),
+        ("highest_air_pressure [bar absolute]", "bar"),
+        ("highest_air_pressure [bar]", "bar"),
+        ("name", "once"),
+    ],
+)
+def test_headers_that_do_not_fit_are_refused(header, said):
+    found = faults(f"name,material,{header}\na,silicone,1\n")
+    assert any(said in fault.allowed for fault in found.values())
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "empty table"),
+        (b"name,material\n", "one row per item"),
+        (b"\xff\xfe\x00n", "UTF-8"),
+        (b"a\x00b", "UTF-8"),
+        (b'name,material\n"tube,silicone\n', "quotes"),
+        (b"x" * 20_000_001, "up to 20 MB"),
+        (b"name,material\n" + b"a,silicone\n" * 20_001, "rows"),
+    ],
+)
+def test_a_file_that_is_no_table_is_refused(content, said):
+    with pytest.raises(InputError, match=said):
+        items_from_bytes(content, "items.csv")
+
+
+def test_a_device_or_a_starting_type_stands_for_the_parts():
+    table = read("device,starting_type,name,packaging\nown scope,,,own wrap\n,forceps,f,none\n")
+    assert table.items[0] == {"device": "own scope", "packaging": "own wrap"}
+    assert table.items[1]["starting_type"] == "forceps"
+    assert "row 2, column material" in faults("name,packaging\nf,none\n")
+
+
+def test_every_column_goes_to_a_field_of_an_item(demo):
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))["items"]
+    table = read(items_csv(raw))
+    for given, back in zip(raw, table.items, strict=True):
+        assert given["name"] == back["name"]
+        Item.model_validate(back)
+    assert items_csv(table.items) == items_csv(raw)
+    assert len(set(HEADERS)) == len({column.path for column in COLUMNS}) == len(COLUMNS)
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@"])
+def test_what_goes_out_cannot_run_as_a_formula_and_comes_back(start):
+    name = f"{start}HYPERLINK(A1)"
+    text = items_csv([{"name": name, "parts": [{"name": "body", "material": "silicone"}]}])
+    assert f"\n'{name}," in text
+    assert read(text).items[0]["name"] == name
+    assert spreadsheet.neutralised(-1.5) == "-1.5"
+    assert spreadsheet.neutralised("\t=1") == "'=1"
+
+
+def test_a_workbook_reads_like_a_csv_file(tmp_path):
+    path = tmp_path / "items.xlsx"
+    path.write_bytes(workbook())
+    table = read_items(path)
+    item = Item.model_validate(table.items[0])
+    assert table.understood == "Excel sheet 'Sheet', 1 row"
+    assert item.parts[0].mass_g == pytest.approx(42.5243, rel=1e-5)
+    assert item.droplets_seen == "no"
+    assert item.lumens[0].bore_mm == 3.0
+
+
+def test_merged_cells_and_formulas_are_refused_by_cell():
+    def spoil(sheet):
+        sheet["C3"] = "=C2*2"
+        sheet["A3"] = "#REF!"
+        sheet["A3"].data_type = "e"
+        sheet.merge_cells("D2:E2")
+
+    with pytest.raises(InputError) as caught:
+        items_from_bytes(workbook(spoil), "items.xlsx")
+    assert {fault.where for fault in caught.value.faults} == {"cell C3", "cell A3", "cells D2:E2"}
+
+
+def test_a_workbook_that_unpacks_to_too_much_is_refused_unread():
+    content = io.BytesIO()
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as archive:
+        with archive.open("xl/worksheets/sheet1.xml", "w") as entry:
+            for _ in range(201):
+                entry.write(bytes(1_000_000))
+    assert len(content.getvalue()) < 1_000_000
+    with pytest.raises(InputError, match="201 MB unpacked"):
+        items_from_bytes(content.getvalue(), "bomb.xlsx")
+
+
+def test_a_workbook_with_a_far_cell_or_damage_is_refused():
+    with pytest.raises(InputError, match="columns"):
+        items_from_bytes(workbook(lambda s: s.cell(1_000_000, 1000, "x")), "far.xlsx")
+    with pytest.raises(InputError, match="xlsx"):
+        items_from_bytes(b"PK\x03\x04 damaged", "items.xlsx")
+    with pytest.raises(InputError, match="xlsx"):
+        items_from_bytes(b"old format", "items.xls")
+    damaged = io.BytesIO()
+    with zipfile.ZipFile(damaged, "w") as archive:
+        archive.writestr("readme.txt", "no workbook")
+    with pytest.raises(InputError, match="Save it again"):
+        items_from_bytes(damaged.getvalue(), "items.xlsx")
+
+
+def test_without_the_extra_the_message_names_it(monkeypatch):
+    content = workbook()
+    monkeypatch.setitem(__import__("sys").modules, "openpyxl", None)
+    with pytest.raises(MissingExtraError, match="excel"):
+        items_from_bytes(content, "items.xlsx")
+
+
+def test_an_absent_file_is_named(tmp_path):
+    with pytest.raises(InputError, match=r"absent\.csv"):
+        read_items(tmp_path / "absent.csv")
