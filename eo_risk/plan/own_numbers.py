@@ -41,7 +41,7 @@ class OwnRecord(Block):
     def as_record(self) -> reference.Record:
         """Return it as a record under its own id; raises ValidationError when it is none."""
         letter = {"measured": "A", "derived": "B"}.get(self.status, "C")
-        fields = self.model_dump(exclude={"material"})
+        fields = {key: value for key, value in self if value is not None and key != "material"}
         return reference.Record(data_class=letter, **fields)
 
     @model_validator(mode="after")

@@ -98,7 +98,7 @@ COLUMNS: tuple[Column, ...] = (
 HEADERS = tuple(column.header for column in COLUMNS)
 
 _STEP = re.compile(r"(\w+)(?:\[(\d+)\])?")
-# What a lumen of a row stands for; it exists when any of its columns is filled.
+# How a row's one part and one lumen are called; they exist when a column of theirs is filled.
 _NAMES = {"parts": "body", "lumens": "lumen"}
 
 
@@ -159,7 +159,7 @@ def _put(item: dict[str, Any], path: str, value: Any) -> None:
         else:
             blocks = item.setdefault(key, [])
             if not blocks:
-                blocks.append({"name": _NAMES[key]} if key in _NAMES else {})
+                blocks.append({})
             item = blocks[0]
 
 
@@ -182,6 +182,10 @@ def _row_item(row: Row, placed: Sequence[_Placed]) -> dict[str, Any]:
         cell = row.cells.get(column.header)
         if cell is not None and not is_unknown(cell):
             _put(item, column.column.path, _value(cell, column))
+    if not item.get("device"):  # a device's part and lumen have names of their own
+        for key, name in _NAMES.items():
+            for block in item.get(key, ()):
+                block["name"] = name
     return item
 
 
@@ -209,10 +213,9 @@ def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[_Placed]) -> li
         if not named and "material" not in part:
             faults.append(Fault(place(row.number, "material"), "nothing", "", "a material id",
                                 "See `eo-risk materials`; an unknown grade is legal."))  # fmt: skip
-    parts = [{"material": "stainless_steel"} | part for part in probe.get("parts", [])]
-    if named and not parts:
-        parts = [{"name": "body", "material": "stainless_steel"}]
-    probe["parts"] = parts
+    stand_in = {"name": "body", "material": "stainless_steel"}
+    probe["parts"] = [stand_in | part for part in probe.get("parts", [{}] if named else [])]
+    probe["lumens"] = [{"name": "lumen"} | lumen for lumen in probe.get("lumens", [])]
     try:
         found = []
         Item.model_validate(probe)

@@ -1,0 +1,272 @@
+"""Write out what a plan names from the site file.
+
+A plan names entries (``"device": "..."``, ``"cycle": "..."``) and overrides single fields;
+the resolved plan, and so its fingerprint, holds values, never names. A field the plan
+leaves unknown takes the entry's value; parts and lumens are matched by their names, or by
+their place where a plan gives no name, other lists are replaced as a whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from eo_risk import reference
+from eo_risk.errors import Fault, InputError
+from eo_risk.plan.clock import with_offset
+from eo_risk.plan.fields import is_unknown
+from eo_risk.plan.load_plan import SCHEMA_VERSION
+from eo_risk.plan.site_entries import Site
+from eo_risk.plan.site_file import default_site_path, parse_site, read_site
+from eo_risk.plan.starting_types import fill_from_type
+
+__all__ = ["Site", "default_site_path", "parse_site", "plan_from_items", "read_site", "resolve"]
+
+_LIGHTEST_REASON = "lightest patient of this device in the site file"
+
+
+def merged(base: Any, over: Any) -> Any:
+    """Lay a plan's own values over an entry's; unknown values change nothing.
+
+    Blocks merge field by field; parts and lumens by name, or by their place when the plan
+    gives them none; any other value of the plan replaces the entry's.
+    """
+    if is_unknown(over):
+        return base
+    if isinstance(base, dict) and isinstance(over, dict):
+        both = dict(base)
+        for key, value in over.items():
+            both[key] = merged(base.get(key), value)
+        return both
+    if _blocks(base) and any("name" in b for b in base) and _blocks(over):
+        both = list(base)
+        names = [block.get("name") for block in base]
+        for i, block in enumerate(over):
+            at = names.index(block["name"]) if block.get("name") in names else len(both)
+            if is_unknown(block.get("name")):
+                at = i
+            both[at : at + 1] = [merged(both[at] if at < len(both) else None, block)]
+        return both
+    return over
+
+
+def _blocks(value: Any) -> bool:
+    listed = isinstance(value, (list, tuple)) and bool(value)
+    return listed and all(isinstance(block, dict) for block in value)
+
+
+class _Resolver:
+    """Resolves one plan, collecting every fault."""
+
+    def __init__(self, site: Site):
+        self.site = site
+        self.faults: list[Fault] = []
+
+    def _try(self, look_up: Callable[[], Any], otherwise: Any) -> Any:
+        try:
+            return look_up()
+        except InputError as error:
+            self.faults += error.faults
+            return otherwise
+
+    def _entry(self, kind: str, name: Any, where: str) -> dict[str, Any]:
+        return self._try(lambda: self.site.entry(kind, str(name), where), {})
+
+    def block(self, kind: str, raw: Any, where: str) -> Any:
+        """Resolve a block that is a name, or a block with a name and overrides."""
+        if isinstance(raw, str) and not is_unknown(raw):
+            raw = {"name": raw}
+        if not isinstance(raw, dict) or is_unknown(raw.get("name")):
+            return raw
+        own = {key: value for key, value in raw.items() if key != "name"}
+        return merged(self._entry(kind, raw["name"], f"{where}.name"), own)
+
+    def step(self, raw: Any, where: str) -> Any:
+        """Resolve one aeration step that may name an aerator."""
+        if not isinstance(raw, dict):
+            return raw
+        own = {key: value for key, value in raw.items() if key != "aerator"}
+        name = raw.get("aerator")
+        if is_unknown(name) or name == "":
+            return own
+        return merged(self._entry("aerator", name, f"{where}.aerator"), own)
+
+    def aeration(self, raw: Any) -> Any:
+        """Resolve the aeration: a name, a name with steps that override, or steps."""
+        if isinstance(raw, str) and not is_unknown(raw):
+            raw = {"name": raw}
+        if isinstance(raw, dict) and "name" in raw:
+            base = self._entry("aeration", raw["name"], "aeration.name").get("steps", [])
+            own = raw.get("steps") or []
+            unknown = sorted(set(raw) - {"name", "steps"})
+            if unknown or not isinstance(own, list):
+                self.faults.append(
+                    Fault("aeration", repr(unknown[0] if unknown else own)[:60], "",
+                          "name and steps", "Override fields of a step within steps.")
+                )  # fmt: skip
+                own = []
+            longer = max(len(base), len(own))
+            padded = [list(steps) + [None] * (longer - len(steps)) for steps in (base, own)]
+            raw = [merged(b, o) for b, o in zip(*padded, strict=True)]
+        if not isinstance(raw, (list, tuple)):
+            return raw
+        return [self.step(step, f"aeration[{i}]") for i, step in enumerate(raw)]
+
+    def item(self, raw: Any, where: str) -> Any:
+        """Resolve one item: its device, its starting type, its packaging's own name."""
+        if not isinstance(raw, dict):
+            return raw
+        raw = dict(raw)
+        device = raw.pop("device", None)
+        lightest = None
+        if not is_unknown(device):
+            entry = self._entry("device", device, f"{where}.device")
+            lightest = entry.pop("lightest_patient_kg", None)
+            raw = merged(entry, {"name": str(device)} | _known(raw))
+        if not is_unknown(raw.get("starting_type")) and raw["starting_type"]:
+            raw = self._try(lambda: fill_from_type(raw, where), raw)
+        patient = raw.get("patient") or {}
+        if lightest is not None and isinstance(patient, dict):
+            if is_unknown(patient.get("body_mass_kg")):
+                given = {"body_mass_kg": lightest, "body_mass_reason": _LIGHTEST_REASON}
+                raw["patient"] = patient | given
+        packaging = {entry.name: entry.packaging for entry in self.site.packaging}
+        if isinstance(raw.get("packaging"), str) and raw["packaging"] in packaging:
+            raw["packaging"] = packaging[raw["packaging"]]
+        return raw
+
+    def moments(self, plan: dict[str, Any]) -> None:
+        """Give local times their offset from the site's time zone."""
+        rules = plan.get("rules")
+        time_zone = rules.get("time_zone") if isinstance(rules, dict) else None
+        if is_unknown(time_zone) or not isinstance(time_zone, str) or not time_zone:
+            return
+        places = [(plan, "cycle_start", "cycle_start")]
+        items = plan["items"] if isinstance(plan.get("items"), list) else []
+        places += [(item, "needed_by", f"items[{i}].needed_by") for i, item in enumerate(items)
+                   if isinstance(item, dict)]  # fmt: skip
+        for owner, key, where in places:
+            text = owner.get(key)
+            if isinstance(text, str) and not is_unknown(text):
+                owner[key] = self._try(
+                    lambda text=text, where=where: with_offset(text, time_zone, where), text
+                )
+
+    def own_numbers(self, plan: dict[str, Any]) -> None:
+        """Add the site's own records of the materials in the load, and its own limits."""
+        used = _materials(plan.get("items"))
+        records = [r for r in self.site.material_record if r.material in used]
+        for key, entries in (("own_records", records), ("own_limits", self.site.limit)):
+            if entries and key not in plan:
+                plan[key] = [entry.model_dump(mode="json") for entry in entries]
+        # A broken number of one's own could hide a stricter limit or a slower material.
+        for broken in self.site.broken:
+            if broken.kind in ("limit", "material_record"):
+                self.faults += broken.faults
+
+
+def _known(raw: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in raw.items() if not is_unknown(value)}
+
+
+def _materials(items: Any) -> set[str]:
+    found: set[str] = set()
+    for item in items if isinstance(items, list) else ():
+        parts = item.get("parts") if isinstance(item, dict) else None
+        for part in parts if isinstance(parts, (list, tuple)) else ():
+            if isinstance(part, dict):
+                found.add(str(part.get("material")))
+                coating = part.get("coating")
+                found |= {str(coating.get("material"))} if isinstance(coating, dict) else set()
+    members = (reference.materials()[m].members for m in found if m in reference.materials())
+    return found.union(*members)
+
+
+def resolve(raw: object, site: Site) -> object:
+    """Write out everything a raw plan names from the site file or from starting types.
+
+    Parameters
+    ----------
+    raw : object
+        A decoded JSON plan; what is no plan at all is returned for `read_plan` to refuse.
+    site : Site
+        The site file, as `read_site` gives it; an empty one is legal.
+
+    Returns
+    -------
+    dict
+        A plan that `read_plan` reads without the site file, with the same fingerprint.
+
+    Raises
+    ------
+    InputError
+        With every name that is not in the site file (nearest offered) or is broken there.
+    """
+    if not isinstance(raw, dict):
+        return raw
+    plan, work = dict(raw), _Resolver(site)
+    cycle = work.block("cycle", plan.get("cycle"), "cycle")
+    if isinstance(cycle, dict) and "steriliser" in cycle:
+        cycle = dict(cycle)
+        name = cycle.pop("steriliser")
+        if is_unknown(plan.get("steriliser")) or plan["steriliser"] == "":
+            plan["steriliser"] = name
+        if is_unknown(plan.get("chamber")) and name:
+            plan["chamber"] = name
+    for key, value in (
+        ("cycle", cycle),
+        ("chamber", work.block("steriliser", plan.get("chamber"), "chamber")),
+        ("room", work.block("room", plan.get("room"), "room")),
+        ("aeration", work.aeration(plan.get("aeration"))),
+    ):
+        if value is not None:
+            plan[key] = value
+    if isinstance(plan.get("items"), (list, tuple)):
+        plan["items"] = [work.item(item, f"items[{i}]") for i, item in enumerate(plan["items"])]
+    if site.rules is not None:
+        standing = site.rules.model_dump(mode="json", exclude_unset=True)
+        plan["rules"] = merged(standing, plan.get("rules"))
+    if is_unknown(plan.get("site_minimum_aeration_h")):
+        plan["site_minimum_aeration_h"] = site.site_minimum_aeration_h
+    work.moments(plan)
+    work.own_numbers(plan)
+    if work.faults:
+        raise InputError(work.faults)
+    return plan
+
+
+def plan_from_items(
+    items: Sequence[dict[str, Any]] | Iterable[dict[str, Any]],
+    cycle_name: str,
+    aeration_name: str,
+    site: Site,
+    **others: Any,
+) -> dict[str, Any]:
+    """Make a resolved plan from a list of items and the site file alone.
+
+    Parameters
+    ----------
+    items : sequence of dict
+        Items as `read_items` gives them.
+    cycle_name, aeration_name : str
+        Entries of the site file.
+    site : Site
+        The site file.
+    **others
+        Further keys of the plan, such as ``cycle_start`` or ``load_number``; None is left out.
+
+    Raises
+    ------
+    InputError
+        As `resolve`.
+    """
+    raw = {
+        "schema_version": SCHEMA_VERSION,
+        "name": "items from a list",
+        "cycle": cycle_name,
+        "aeration": aeration_name,
+        "items": list(items),
+    } | {key: value for key, value in others.items() if value is not None}
+    if len(site.room) == 1 and "room" not in raw:
+        raw["room"] = site.room[0].name
+    return resolve(raw, site)

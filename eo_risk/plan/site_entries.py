@@ -1,0 +1,175 @@
+"""What a site file may hold: own devices, cycles, aerators, rooms, rules, own numbers."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from eo_risk.errors import Fault, InputError, nearest
+from eo_risk.plan.fields import Block, Text, YesNo, number, word
+from eo_risk.plan.load_plan import (
+    AerationStep,
+    Chamber,
+    Cycle,
+    Item,
+    Name,
+    Part,
+    Room,
+    Rules,
+)
+from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
+
+
+class UnitsShown(Block):
+    """The units the screens and the sheet show; files always say their own."""
+
+    temperature: word(Literal["C", "F"]) = "C"
+    pressure: word(Literal["kPa", "mbar", "bar", "psi", "inHg", "mmHg"]) = "kPa"
+    length: word(Literal["mm", "in"]) = "mm"
+    mass: word(Literal["g", "oz"]) = "g"
+    volume: word(Literal["L", "mL"]) = "L"
+
+
+class Device(Item):
+    """One of the site's own devices: an item as a plan describes it."""
+
+    parts: tuple[Part, ...] = ()
+    lightest_patient_kg: number("kg", 0.0, 400.0, above=True) = None
+
+
+class Steriliser(Chamber):
+    """A chamber of the site."""
+
+    name: Name
+
+
+class SiteCycle(Cycle):
+    """A cycle of the site; `steriliser` names the chamber it runs in."""
+
+    name: Name
+    steriliser: Text = ""
+
+
+class Aerator(Block):
+    """An aerator of the site, or the room that serves as one."""
+
+    name: Name
+    place: word(Literal["chamber", "cabinet", "room"]) = None
+    temperature_c: number("C", -20.0, 120.0) = None
+    air_changes_per_h: number("1/h", 0.0, 10_000.0) = None
+    free_volume_l: number("L", 0.0, 1e7, above=True) = None
+    holds_other_load: YesNo = None
+
+
+class SiteStep(AerationStep):
+    """One step of a named aeration; `aerator` names where it happens."""
+
+    aerator: Text = ""
+
+
+class SiteAeration(Block):
+    """A usual aeration of the site: steps in order."""
+
+    name: Name
+    steps: tuple[SiteStep, ...]
+
+
+class SiteRoom(Room):
+    """A room of the site."""
+
+    name: Name
+
+
+class SitePackaging(Block):
+    """The site's own name for one of the packagings."""
+
+    name: Name
+    packaging: Name
+    note: Text = ""
+
+
+KINDS: dict[str, type[Block]] = {
+    "device": Device,
+    "steriliser": Steriliser,
+    "cycle": SiteCycle,
+    "aerator": Aerator,
+    "aeration": SiteAeration,
+    "room": SiteRoom,
+    "packaging": SitePackaging,
+    "material_record": OwnRecord,
+    "limit": OwnLimit,
+}
+# Keys that hold for every load.
+COMMON = ("schema_version", "name", "note", "site_minimum_aeration_h", "rules", "units_shown")
+
+
+class BrokenEntry(Block):
+    """An entry that could not be read: what it was and every fault in it."""
+
+    kind: Text
+    name: Text
+    faults: tuple[Any, ...]
+
+
+class Site(Block):
+    """Everything a site file says; an empty one is legal."""
+
+    name: Text = ""
+    note: Text = ""
+    site_minimum_aeration_h: number("h", 0.0, 2000.0) = None
+    rules: Rules | None = None
+    units_shown: UnitsShown = UnitsShown()
+    device: tuple[Device, ...] = ()
+    steriliser: tuple[Steriliser, ...] = ()
+    cycle: tuple[SiteCycle, ...] = ()
+    aerator: tuple[Aerator, ...] = ()
+    aeration: tuple[SiteAeration, ...] = ()
+    room: tuple[SiteRoom, ...] = ()
+    packaging: tuple[SitePackaging, ...] = ()
+    material_record: tuple[OwnRecord, ...] = ()
+    limit: tuple[OwnLimit, ...] = ()
+    broken: tuple[BrokenEntry, ...] = ()
+
+    @property
+    def broken_faults(self) -> tuple[Fault, ...]:
+        """Every fault of every broken entry, to be named beside an answer."""
+        return tuple(fault for entry in self.broken for fault in entry.faults)
+
+    def names(self, kind: str) -> list[str]:
+        """List the usable entries of one kind by name."""
+        return [entry.name for entry in getattr(self, kind)]
+
+    def entry(self, kind: str, name: str, where: str) -> dict[str, Any]:
+        """Return what an entry says, as a plan would write it.
+
+        Parameters
+        ----------
+        kind : str
+            One of `KINDS`.
+        name : str
+            Name of the entry.
+        where : str
+            Path of the field that names it, for the error.
+
+        Returns
+        -------
+        dict
+            The fields that were given, without the entry's name.
+
+        Raises
+        ------
+        InputError
+            If there is no such entry, with the nearest names, or if it is broken.
+        """
+        for entry in getattr(self, kind):
+            if entry.name == name:
+                return entry.model_dump(mode="json", exclude_unset=True, exclude={"name"})
+        if any(b.kind == kind and b.name == name for b in self.broken):
+            raise InputError(
+                [Fault(where, repr(name), "", f"a {kind} that can be read",
+                       "Correct this entry of the site file.")]
+            )  # fmt: skip
+        names = self.names(kind)
+        allowed = nearest(name, names) if names else f"none: the site file has no {kind}"
+        raise InputError(
+            [Fault(where, repr(name), "", allowed, "Name an entry of the site file.")]
+        )

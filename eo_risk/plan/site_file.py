@@ -1,0 +1,141 @@
+"""Read the site file: the standing list of what a site owns and how it works.
+
+An entry that is broken is named and left out, the others stay usable.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from eo_risk.errors import Fault, InputError, nearest
+from eo_risk.files import read_text
+from eo_risk.plan.fields import Block, faults_of
+from eo_risk.plan.load_plan import known_fields, validation_context
+from eo_risk.plan.plausible import plan_faults
+from eo_risk.plan.site_entries import COMMON, KINDS, BrokenEntry, Device, Site, UnitsShown
+
+
+def default_site_path(
+    environment: Mapping[str, str] | None = None, platform: str = sys.platform
+) -> Path:
+    """Return where the user's own site file is looked for."""
+    environment = os.environ if environment is None else environment
+    if platform == "win32" and environment.get("APPDATA"):
+        folder = Path(environment["APPDATA"])
+    elif environment.get("XDG_CONFIG_HOME"):
+        folder = Path(environment["XDG_CONFIG_HOME"])
+    else:
+        folder = Path(environment.get("HOME") or Path.home()) / ".config"
+    return folder / "eo-risk" / "site.toml"
+
+
+def _under(where: str, faults: Iterable[Fault]) -> list[Fault]:
+    """Put the place of an entry before the path of each of its faults."""
+    return [replace(fault, where=f"{where} {fault.where}") for fault in faults]
+
+
+def _entry(kind: str, raw: Any, context: dict) -> tuple[Block | None, list[Fault]]:
+    try:
+        entry = KINDS[kind].model_validate(raw, context=context)
+    except ValidationError as error:
+        fields = {**known_fields(), "": list(KINDS[kind].model_fields), "steps": ["aerator"]}
+        return None, faults_of(error, fields)
+    faults: list[Fault] = []
+    if isinstance(entry, Device):
+        found = plan_faults({"items": [entry.model_dump(mode="json")]})
+        inside = [replace(f, where=f.where.removeprefix("items[0].")) for f in found]
+        # Parts may come from a starting type, or from the plan that names the device.
+        faults = [f for f in inside if f.where != "parts" or entry.parts]
+    return (None if faults else entry), faults
+
+
+def _read_kind(
+    kind: str, listed: Any, context: dict, packagings: Mapping[str, str]
+) -> tuple[tuple[Block, ...], list[BrokenEntry]]:
+    good: dict[str, Block] = {}
+    broken: list[BrokenEntry] = []
+    for index, block in enumerate(listed if isinstance(listed, list) else [listed]):
+        if isinstance(block, dict) and block.get("packaging") in packagings and kind == "device":
+            block = block | {"packaging": packagings[block["packaging"]]}
+        given = block.get("name", block.get("id")) if isinstance(block, dict) else None
+        name = str(given)[:80] if given else f"number {index + 1}"
+        entry, faults = _entry(kind, block, context)
+        if entry is not None and name in good:
+            faults = [Fault("name", repr(name), "", "a name used once",
+                            "The first entry of this name is used.")]  # fmt: skip
+        if faults or entry is None:
+            where = f"site file, {kind} {name!r}:"
+            broken.append(BrokenEntry(kind=kind, name=name, faults=tuple(_under(where, faults))))
+        else:
+            good[name] = entry
+    return tuple(good.values()), broken
+
+
+def _read_entries(raw: dict, context: dict) -> dict[str, tuple]:
+    found: dict[str, tuple] = {}
+    broken: list[BrokenEntry] = []
+    packagings: dict[str, str] = {}
+    for kind in sorted(KINDS, key=lambda kind: kind != "packaging"):  # devices may use its names
+        found[kind], failed = _read_kind(kind, raw.get(kind, []), context, packagings)
+        broken += failed
+        if kind == "packaging":
+            packagings = {entry.name: entry.packaging for entry in found[kind]}
+    return found | {"broken": tuple(broken)}
+
+
+def parse_site(text: str) -> Site:
+    """Read a site file from TOML text.
+
+    Raises
+    ------
+    InputError
+        If the text is no TOML, or what holds for every load (rules, minimum hours, units,
+        unknown tables) is faulty: nothing there can be left out unnoticed.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        fault = Fault("site file", str(error)[:100], "", "TOML text", "Correct the file.")
+        raise InputError([fault]) from None
+    faults = [
+        Fault(f"site file, {key}", "an unknown table or key", "",
+              nearest(key, [*KINDS, *COMMON]), "Correct or remove it.")
+        for key in raw
+        if key not in KINDS and key not in COMMON
+    ]  # fmt: skip
+    if raw.get("schema_version", 1) != 1:
+        faults.append(Fault("site file, schema_version", str(raw["schema_version"])[:20], "", "1",
+                            "This version reads site files of version 1."))  # fmt: skip
+    context = validation_context(raw)
+    entries = _read_entries(raw, context)
+    common = {key: raw[key] for key in COMMON[1:] if key in raw}
+    try:
+        site = Site.model_validate(common, context=context)
+    except ValidationError as error:
+        fields = known_fields() | {"": list(COMMON), "units_shown": list(UnitsShown.model_fields)}
+        faults += _under("site file,", faults_of(error, fields))
+    if faults:
+        raise InputError(faults)
+    return site.model_copy(update=entries)
+
+
+def read_site(path: Path | None = None) -> Site:
+    """Read a site file; without a path the user's own, or an empty one if there is none.
+
+    Raises
+    ------
+    InputError
+        If a named file cannot be read, or as `parse_site`.
+    """
+    chosen = default_site_path() if path is None else path
+    if path is None and not chosen.is_file():
+        return Site()
+    return parse_site(read_text(chosen, "site file"))
