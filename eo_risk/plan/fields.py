@@ -55,6 +55,8 @@ def is_unknown(value: Any) -> bool:
 
 def range_text(low: float, high: float, above: bool, unit: str) -> str:
     """Say a range in words, for an error message."""
+    if not math.isfinite(low):
+        return f"a number {unit}".strip()
     start = f"more than {low:g}" if above else f"{low:g}"
     end = f" to {high:g}" if math.isfinite(high) else " or more"
     return f"{start}{end} {unit}".strip()
@@ -97,9 +99,8 @@ def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool =
             raise _fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
         return given
 
-    schema = {"type": "number", "exclusiveMinimum" if above else "minimum": low}
-    if math.isfinite(high):
-        schema["maximum"] = high
+    ends = {"exclusiveMinimum" if above else "minimum": low, "maximum": high}
+    schema = {"type": "number"} | {key: end for key, end in ends.items() if math.isfinite(end)}
     return Annotated[
         float | None, BeforeValidator(check), _as_schema(schema, f"{allowed}; or text with a unit")
     ]
@@ -161,7 +162,11 @@ def _text(value: Any) -> str:
     return value
 
 
-Moment = Annotated[datetime | None, BeforeValidator(_moment)]
+Moment = Annotated[
+    datetime | None,
+    BeforeValidator(_moment),
+    _as_schema({"type": "string", "format": "date-time"}, "ISO 8601 with its offset"),
+]
 Text = Annotated[str, BeforeValidator(_text)]
 YesNo = word(Literal["yes", "no"])
 Looked = word(Literal["yes", "no", "not_looked"])

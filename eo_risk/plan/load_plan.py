@@ -78,6 +78,11 @@ class Lumen(Block):
     wall_part: Text = ""
 
 
+def _or_unknown(schema: dict) -> None:
+    """Let a block that may be missing be written as ``"unknown"``."""
+    schema["anyOf"].append({"const": "unknown"})
+
+
 class Coating(Block):
     """A second material on the outer face of a part."""
 
@@ -98,7 +103,7 @@ class Part(Block):
     faces: whole(1, 2) = None
     open_faces: word(Literal["outer", "inner", "both"]) = None
     plasticiser_percent: number("%", 0.0, 60.0) = None
-    coating: Coating | None = None
+    coating: Coating | None = Field(None, json_schema_extra=_or_unknown)
 
 
 class ExternalWater(Block):
