@@ -1,9 +1,11 @@
-"""The cells of an Excel workbook's first sheet, with what cannot be trusted refused."""
+"""Excel workbooks: the cells of a first sheet, with what cannot be trusted refused."""
 
 from __future__ import annotations
 
+import csv
 import io
 import zipfile
+from types import ModuleType
 
 from eo_risk.errors import Fault, InputError, MissingExtraError
 from eo_risk.files import refuse
@@ -13,6 +15,17 @@ from eo_risk.spreadsheet import (
     MOST_ROWS,
     cell_text,
 )
+
+
+def _openpyxl() -> ModuleType:
+    """Return the workbook library; raises MissingExtraError when it is not installed."""
+    try:
+        import openpyxl
+    except ImportError:
+        raise MissingExtraError(
+            "Excel files need the extra 'excel': pip install 'eo-risk[excel]'; or use CSV"
+        ) from None
+    return openpyxl
 
 
 def _check_archive(content: bytes, name: str) -> None:
@@ -45,12 +58,7 @@ def grid_of_workbook(content: bytes, name: str) -> tuple[list[tuple[int, list[st
     MissingExtraError
         If openpyxl is not installed.
     """
-    try:
-        import openpyxl
-    except ImportError:
-        raise MissingExtraError(
-            "reading Excel needs the extra 'excel': pip install 'eo-risk[excel]'; or save as CSV"
-        ) from None
+    openpyxl = _openpyxl()
     _check_archive(content, name)
     try:
         book = openpyxl.load_workbook(io.BytesIO(content), data_only=False)
@@ -80,3 +88,22 @@ def grid_of_workbook(content: bytes, name: str) -> tuple[list[tuple[int, list[st
     if faults:
         raise InputError(faults)
     return grid, f"Excel sheet {sheet.title!r}"
+
+
+def workbook_of_csv(text: str) -> bytes:
+    """Write CSV text as a workbook whose cells are all text, never formulas.
+
+    Raises
+    ------
+    MissingExtraError
+        If openpyxl is not installed.
+    """
+    openpyxl = _openpyxl()
+    book = openpyxl.Workbook()
+    for row, cells in enumerate(csv.reader(io.StringIO(text, newline="")), start=1):
+        for column, value in enumerate(cells, start=1):
+            cell = book.active.cell(row, column, value)
+            cell.data_type = "s"
+    content = io.BytesIO()
+    book.save(content)
+    return content.getvalue()
