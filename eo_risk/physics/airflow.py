@@ -12,7 +12,7 @@ from eo_risk.units import GAS_CONSTANT_J_PER_MOL_K
 _LAMINAR_END = 2300.0
 _TURBULENT_FRICTION = 3000.0
 _TURBULENT_TRANSFER = 4000.0
-_STEPS = 16  # of the damped fixed point of flow, friction and exit pressure; below 1e-5
+_STEPS = 20  # of the damped fixed point of flow, friction and exit pressure; below 1e-5
 _TINY = 1e-12  # keeps a Reynolds number of zero out of a division
 
 

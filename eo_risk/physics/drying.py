@@ -17,6 +17,7 @@ from eo_risk.physics import airflow
 from eo_risk.physics.moist_air import Air, exit_temperature_k, vapour_kg_per_m3, wet_bulb_k
 
 _SHORTEST = 1e-100  # a time that can still be divided by
+_BRANCH = -np.exp(-1.0) * (1.0 - 1e-15)  # where Lambert's function begins
 
 
 @dataclass(frozen=True)
@@ -71,8 +72,8 @@ class LumenDrying:
         ntu = np.maximum(self.transfer_units, np.finfo(float).tiny)
         even = (1.0 - share) * ntu / airflow.exit_saturation(ntu)
         level = 1.0 + share * ntu
-        # y - 1 + exp(-y) = share NTU, solved by Lambert's function.
-        behind = level + lambertw(-np.exp(-level)).real
+        # y - 1 + exp(-y) = share NTU, solved by Lambert's function just inside its branch.
+        behind = level + lambertw(np.maximum(-np.exp(-level), _BRANCH)).real
         steps = np.where(even <= 1.0, even, ntu + 1.0 - behind)
         needed = share < 1.0
         return np.where(needed, self.first_dry_s * np.where(needed, steps, 1.0), 0.0)
