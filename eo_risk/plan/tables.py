@@ -15,35 +15,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from eo_risk.errors import Fault, InputError, nearest
+from eo_risk.errors import Fault, InputError
 from eo_risk.files import read_bytes
+from eo_risk.plan.columns import Column, Placed, place_headers
 from eo_risk.plan.fields import faults_of, is_unknown
 from eo_risk.plan.load_plan import Item, known_fields
 from eo_risk.plan.plausible import plan_faults
 from eo_risk.spreadsheet import Row, Sheet, csv_text, place, sheet_from_bytes
-from eo_risk.units import unit_named, units_like
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of the items table: its header, where it goes in an item, what it holds."""
-
-    header: str
-    path: str
-    unit: str = ""
-    text: bool = False
-
-    @property
-    def base(self) -> str:
-        """The header without its unit, as in ``mass [oz]``."""
-        ending = _ENDINGS.get(self.unit, "")
-        return self.header.removesuffix(ending) if ending else self.header
-
-
-_ENDINGS = {
-    "mm": "_mm", "g": "_g", "mg": "_mg", "cm2": "_cm2", "cm": "_cm", "min": "_min", "h": "_h",
-    "C": "_c", "kg": "_kg", "bar gauge": "_gauge_bar", "%": "_percent",
-}  # fmt: skip
 
 COLUMNS: tuple[Column, ...] = (
     Column("name", "name", text=True),
@@ -110,43 +88,6 @@ class ItemsTable:
     understood: str
 
 
-@dataclass(frozen=True)
-class _Placed:
-    """A column of the file: its own header and the unit its plain numbers are in."""
-
-    column: Column
-    header: str
-    unit: str
-
-
-def _place_header(header: str) -> _Placed | Fault:
-    """Find the column a header means; ``mass_g``, ``mass [oz]`` and ``Mass (g)`` are one."""
-    bracket = re.fullmatch(r"\s*(.*?)\s*[\[(]\s*(.+?)\s*[\])]\s*", header)
-    name = re.sub(r"[\s-]+", "_", (bracket[1] if bracket else header).strip().lower())
-    by_name = {column.header: column for column in COLUMNS}
-    by_name |= {column.base: column for column in COLUMNS if column.base not in by_name}
-    column = by_name.get(name)
-    if column is None:
-        return Fault(f"column {header!r}", "an unknown column", "", nearest(name, HEADERS),
-                     "Use the headers of `eo-risk template items`.")  # fmt: skip
-    if not bracket:
-        if name != column.header:
-            return Fault(f"column {header!r}", "a header without its unit", "", column.header,
-                         "Put the unit in the header.")  # fmt: skip
-        return _Placed(column, header, column.unit)
-    words = bracket[2].split()
-    unit = unit_named(words[0])
-    full = " ".join([unit or words[0], *(w.lower() for w in words[1:])])
-    plain = column.unit.split(" ")[0]
-    if not column.unit or unit not in units_like(plain) or full.partition(" ")[2] != (
-        column.unit.partition(" ")[2]
-    ):
-        allowed = ", ".join(units_like(plain)) if column.unit else "no unit"
-        return Fault(f"column {header!r}", repr(bracket[2]), "", allowed,
-                     "Correct the unit in the header.")  # fmt: skip
-    return _Placed(column, header, full)
-
-
 def _put(item: dict[str, Any], path: str, value: Any) -> None:
     """Put a value at a path such as ``lumens[0].emptied.how``, making what is not there."""
     steps = path.split(".")
@@ -163,25 +104,12 @@ def _put(item: dict[str, Any], path: str, value: Any) -> None:
             item = blocks[0]
 
 
-def _value(cell: str, placed: _Placed) -> Any:
-    """Return a cell as the plan takes it: a number, or text with its unit."""
-    if not placed.column.unit or placed.column.text:
-        return cell
-    try:
-        number = float(cell)
-    except ValueError:
-        return cell
-    if placed.unit == placed.column.unit:
-        return number
-    return f"{cell} {placed.unit}"
-
-
-def _row_item(row: Row, placed: Sequence[_Placed]) -> dict[str, Any]:
+def _row_item(row: Row, placed: Sequence[Placed]) -> dict[str, Any]:
     item: dict[str, Any] = {}
     for column in placed:
         cell = row.cells.get(column.header)
         if cell is not None and not is_unknown(cell):
-            _put(item, column.column.path, _value(cell, column))
+            _put(item, column.column.path, column.value(cell))
     if not item.get("device"):  # a device's part and lumen have names of their own
         for key, name in _NAMES.items():
             for block in item.get(key, ()):
@@ -196,7 +124,7 @@ def _local_time(value: Any) -> bool:
         return False
 
 
-def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[_Placed]) -> list[Fault]:
+def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[Placed]) -> list[Fault]:
     """Check one row by itself; what a device or a starting type will add is not missed."""
     headers = {column.column.path: column.header for column in placed}
     named = item.get("device") or item.get("starting_type")
@@ -235,17 +163,10 @@ def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[_Placed]) -> li
 
 def items_of_sheet(sheet: Sheet) -> ItemsTable:
     """Turn a sheet into items; raises InputError with every fault, by row and column."""
-    faults: list[Fault] = list(sheet.faults)
-    placed: list[_Placed] = []
-    for header in sheet.headers:
-        found = _place_header(header)
-        if isinstance(found, Fault):
-            faults.append(found)
-        elif found.column in [p.column for p in placed]:
-            faults.append(Fault(f"column {header!r}", "a column given twice", "", "once",
-                                "Remove one of them."))  # fmt: skip
-        else:
-            placed.append(found)
+    placed, faults = place_headers(
+        sheet.headers, COLUMNS, "Use the headers of `eo-risk template items`."
+    )
+    faults += sheet.faults
     if not sheet.rows:
         faults.append(Fault("rows", "none", "", "one row per item", "Fill in the table."))
     items = []
