@@ -319,6 +319,11 @@ class LoadPlan(Block):
         )
         return timedelta(minutes=minutes)
 
+    @property
+    def lost_time(self) -> timedelta:
+        """Time lost within the aeration: the clock counts it, the aeration does not."""
+        return timedelta(hours=sum(step.interrupted_h or 0.0 for step in self.aeration))
+
 
 def known_fields() -> dict[str, list[str]]:
     """List the field names of every block by the key it stands under."""
