@@ -17,6 +17,7 @@ from eo_risk.plan.load_plan import (
     Rules,
 )
 from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
+from eo_risk.units import convert
 
 
 class UnitsShown(Block):
@@ -27,6 +28,19 @@ class UnitsShown(Block):
     length: word(Literal["mm", "in"]) = "mm"
     mass: word(Literal["g", "oz"]) = "g"
     volume: word(Literal["L", "mL"]) = "L"
+
+    def shown(self, value: float, unit: str) -> tuple[float, str]:
+        """Turn a value of a field into the site's unit; one it has no choice for stays.
+
+        A pressure keeps its reading: ``bar gauge`` becomes ``psi gauge``.
+        """
+        plain, _, reading = unit.partition(" ")
+        chosen = {
+            "C": self.temperature, "kPa": self.pressure, "bar": self.pressure,
+            "mm": self.length, "g": self.mass, "L": self.volume,
+        }.get(plain, plain)  # fmt: skip
+        turned = value if chosen == plain else convert(value, plain, chosen)
+        return turned, f"{chosen} {reading}".strip()
 
 
 class Device(Item):

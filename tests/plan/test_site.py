@@ -328,3 +328,13 @@ def test_merging_never_lets_an_unknown_replace_a_value():
 def test_what_is_no_plan_is_refused_not_crashed_on(raw, site):
     with pytest.raises(InputError):
         read_plan(resolve(raw, site))
+
+
+def test_the_site_chooses_the_units_shown():
+    shown = parse_site('[units_shown]\ntemperature = "F"\npressure = "psi"\n').units_shown.shown
+    assert shown(55.0, "C") == (pytest.approx(131.0), "F")
+    # NIST SP 811 (2008) appendix B: 1 psi = 6.894757 kPa, so 1 bar = 14.50377 psi.
+    assert shown(1.0, "bar gauge") == (pytest.approx(14.50377, rel=1e-6), "psi gauge")
+    assert shown(6.894757, "kPa") == (pytest.approx(1.0, rel=1e-6), "psi")
+    assert shown(3.0, "mm") == (3.0, "mm")
+    assert shown(12.0, "mg/L") == (12.0, "mg/L")
