@@ -1,0 +1,367 @@
+"""Command `water`: how much leftover water a lumen or an outside holds, before and after air."""
+
+from __future__ import annotations
+
+import argparse
+
+from eo_risk.commands.flags import Flags
+from eo_risk.commands.printing import add_json_flag, band, emit, significant
+
+_EMPTIED = ("none", "hung", "syringe", "suction", "air")
+_STATES = ("dripping", "drained", "blown", "wiped")
+
+
+def register(subparsers) -> None:
+    """Add the command to the parser."""
+    parser = subparsers.add_parser(
+        "water", help="estimate the water left in a lumen or on an outside, and its drying"
+    )
+    kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True)
+    lumen = kinds.add_parser("lumen", help="water in one channel, and how air dries it")
+    lumen.add_argument("--bore-mm", help="inner diameter")
+    lumen.add_argument("--length-mm")
+    lumen.add_argument("--open-ends", help="0, 1 or 2 (2 when not given)")
+    lumen.add_argument("--blocked", action="store_true", help="no air comes out")
+    lumen.add_argument("--emptied", help=" ".join(_EMPTIED))
+    lumen.add_argument("--pushes", help="pushes of the syringe (1 when not given)")
+    lumen.add_argument("--emptied-seconds", help="seconds of suction or air when emptied")
+    lumen.add_argument("--hubs", help="hubs, connectors and valve seats (0 when not given)")
+    lumen.add_argument("--water-mg", help="weighed water before drying; replaces the estimate")
+    lumen.add_argument("--scale-error-mg", help="95 %% error of the scale (0 when not given)")
+    lumen.add_argument("--air-pressure-gauge-bar", help="at the inlet of the lumen")
+    lumen.add_argument("--air-flow-nl-per-min", help="measured; preferred to a pressure")
+    lumen.add_argument("--minutes", help="minutes of drying air (0 when not given)")
+    lumen.add_argument("--air-temperature-c")
+    lumen.add_argument("--air-rh-percent", help="of the air after its expansion")
+    lumen.add_argument("--outer-diameter-mm", help="of the tube, for the heat of the room")
+    surface = kinds.add_parser("surface", help="water on the outside of an item")
+    surface.add_argument("--area-cm2")
+    surface.add_argument("--state", help=" ".join(_STATES))
+    surface.add_argument("--low-edge-cm", help="lowest edge on which water collects")
+    surface.add_argument("--joints", help="hinges, box locks, threads (0 when not given)")
+    for kind, run in ((lumen, run_lumen), (surface, run_surface)):
+        kind.add_argument("--samples")
+        kind.add_argument("--seed")
+        add_json_flag(kind)
+        kind.set_defaults(run=run)
+
+
+def _sampling(flags: Flags) -> tuple[int, int]:
+    samples = flags.whole("--samples", 16, 1_000_000)
+    seed = flags.whole("--seed", 0, 2**31 - 1)
+    return samples or 2048, 1 if seed is None else seed
+
+
+def _read_lumen(flags: Flags) -> dict:
+    given = {
+        "bore_mm": flags.number("--bore-mm", "mm", 0, 100, above=True, required=True),
+        "length_mm": flags.number("--length-mm", "mm", 0, 20_000, above=True, required=True),
+        "open_ends": flags.whole("--open-ends", 0, 2),
+        "pushes": flags.whole("--pushes", 0, 100),
+        "emptied_seconds": flags.number("--emptied-seconds", "s", 0, 3600),
+        "hubs": flags.whole("--hubs", 0, 20) or 0,
+        "water_mg": flags.number("--water-mg", "mg", 0, 1e7),
+        "scale_error_mg": flags.number("--scale-error-mg", "mg", 0, 1e6) or 0.0,
+        "pressure_bar": flags.number("--air-pressure-gauge-bar", "bar gauge", 0, 10),
+        "flow_nl_per_min": flags.number("--air-flow-nl-per-min", "NL/min", 0, 1000),
+        "minutes": flags.number("--minutes", "min", 0, 100_000) or 0.0,
+        "air_c": flags.number("--air-temperature-c", "C", -20, 120),
+        "air_rh_percent": flags.number("--air-rh-percent", "%", 0, 100),
+        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
+    }
+    given["how"] = flags.word("--emptied", _EMPTIED, required=given["water_mg"] is None)
+    if given["open_ends"] is None:
+        given["open_ends"] = 2
+    if given["pressure_bar"] is not None and given["flow_nl_per_min"] is not None:
+        flags.fault("--air-flow-nl-per-min", "NL/min", "a pressure or a flow",
+                    "Leave the pressure out; the measured flow is the better number.")  # fmt: skip
+    bore, outer = given["bore_mm"], given["outer_diameter_mm"]
+    if bore is not None and outer is not None and outer <= bore:
+        flags.fault("--outer-diameter-mm", "mm", f"more than the bore, {bore:g} mm",
+                    "Correct one of the two.")  # fmt: skip
+    if None not in (bore, given["length_mm"], given["water_mg"]):
+        _check_fits(flags, given)
+    return given
+
+
+def _check_fits(flags: Flags, given: dict) -> None:
+    """Refuse more water than bore and hubs can hold."""
+    from eo_risk import reference
+    from eo_risk.physics.properties import water_density_kg_per_m3
+    from eo_risk.physics.water import bore_volume_m3
+    from eo_risk.units import celsius_to_kelvin, from_si, to_si
+
+    volume = bore_volume_m3(to_si(given["bore_mm"], "mm"), to_si(given["length_mm"], "mm"))
+    full_kg = float(volume * water_density_kg_per_m3(celsius_to_kelvin(4.0)))
+    full_kg += given["hubs"] * reference.record("water.hub.kg").high_si
+    if to_si(given["water_mg"], "mg") > full_kg:
+        flags.fault("--water-mg", "mg", f"0 to {from_si(full_kg, 'mg'):.0f} mg, the full lumen",
+                    "Correct the mass, the bore or the length.")  # fmt: skip
+
+
+def _assumed(inputs) -> list[dict]:
+    return [
+        {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
+        for a in inputs.assumed.values()
+    ]
+
+
+def _cautions(codes: list[str]) -> list[dict]:
+    from eo_risk.judgement.cautions import caution, worst_first
+
+    found = worst_first([caution(code) for code in codes])
+    return [{"code": c.code, "level": c.level, "text": c.text} for c in found]
+
+
+def _points(samples, unit: str, names: tuple[str, ...] = ("p05", "p50", "p95")) -> dict:
+    """Return quantiles by name; None for one that is never reached."""
+    import numpy as np
+
+    from eo_risk.units import from_si
+
+    level = {"p05": 0.05, "p50": 0.5, "p95": 0.95}
+    # "higher" never mixes a number with an infinite neighbour.
+    method = "linear" if np.all(np.isfinite(samples)) else "higher"
+    values = np.quantile(samples, [level[name] for name in names], method=method)
+    return {
+        name: float(from_si(value, unit)) if np.isfinite(value) else None
+        for name, value in zip(names, values, strict=True)
+    }
+
+
+class _Lumen:
+    """One lumen as given, with every unknown drawn from its assumed range. SI."""
+
+    def __init__(self, given: dict, samples: int, seed: int):
+        import numpy as np
+
+        from eo_risk.judgement import leftover
+        from eo_risk.judgement.inputs import ItemInputs
+        from eo_risk.judgement.risk import Draw
+        from eo_risk.units import to_si
+
+        self.given = given
+        self.draw = Draw(seed, samples).item("lumen")
+        self.inputs = ItemInputs(self.draw)
+        self.numbers = leftover.fluids(self.draw)
+        self.bore_m, self.length_m = (
+            np.full(samples, to_si(given[key], "mm")) for key in ("bore_mm", "length_mm")
+        )
+        self.air_k = self.inputs.number(
+            "--air-temperature-c", given["air_c"], "C", "assumed.air_temperature"
+        )
+        self.humidity = self.inputs.number(
+            "--air-rh-percent", given["air_rh_percent"], "%", "assumed.compressed_air_rh"
+        )
+        self.passes_air = given["open_ends"] == 2 and not given["blocked"]
+        self.seconds = to_si(given["minutes"], "min")
+
+    @property
+    def full_kg(self):
+        """Water that fills the bore. [kg]"""
+        from eo_risk.physics.water import bore_volume_m3
+
+        density = self.numbers.water_density_kg_per_m3(self.air_k)
+        return bore_volume_m3(self.bore_m, self.length_m) * density
+
+    def start_kg(self):
+        """Water before the drying air. [kg]"""
+        from eo_risk.judgement import leftover
+
+        given = self.given
+        if given["water_mg"] is not None:
+            error_mg = given["scale_error_mg"]
+            return self.inputs.known_with_error("--water-mg", given["water_mg"], error_mg, "mg")
+        emptying = leftover.Emptying(given["how"], given["pushes"], given["emptied_seconds"])
+        return leftover.lumen_start_kg(
+            self.draw, self.bore_m, self.length_m, emptying, open_ends=given["open_ends"],
+            blocked=given["blocked"], hubs=given["hubs"], temperature_k=self.air_k,
+        )  # fmt: skip
+
+    def blown_kg(self, start_kg):
+        """Water once the first seconds of drying air have thrown out what moves. [kg]
+
+        Credited to an estimate only, and only to air whose pressure or flow was given.
+        """
+        from eo_risk.judgement import leftover
+
+        known = ("pressure_bar", "flow_nl_per_min")
+        if self.given["water_mg"] is not None or all(self.given[key] is None for key in known):
+            return start_kg
+        if not self.passes_air:
+            return start_kg
+        return leftover.blown_out_kg(self.draw, start_kg, self.full_kg)
+
+    def flow_kg_per_s(self):
+        """Flow as measured, or as the pressure drives it without losses. [kg/s]"""
+        import numpy as np
+
+        from eo_risk.judgement import leftover
+        from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
+
+        measured = self.given["flow_nl_per_min"]
+        if measured is not None:
+            rate = np.full(self.draw.samples, to_si(measured, "NL/min"))
+            return leftover.normal_flow_kg_per_s(self.draw, rate)
+        gauge_pa = self.inputs.number(
+            "--air-pressure-gauge-bar", self.given["pressure_bar"], "bar", "assumed.air_pressure"
+        )
+        return leftover.pressure_flow_kg_per_s(
+            self.draw, self.numbers, self.bore_m, self.length_m, gauge_pa, air_k=self.air_k,
+            ambient_pa=STANDARD_ATMOSPHERE_PA,
+        )  # fmt: skip
+
+    def outer_diameter_m(self):
+        """Outer diameter of the tube; a wall is assumed where it is unknown. [m]"""
+        import numpy as np
+
+        from eo_risk.units import to_si
+
+        given = self.given["outer_diameter_mm"]
+        if given is not None:
+            return np.full(self.draw.samples, to_si(given, "mm"))
+        wall_m = self.inputs.number("wall of the lumen", None, "mm", "assumed.wall")
+        return self.bore_m + 2.0 * wall_m
+
+    def cautions(self, left_kg) -> list[dict]:
+        """Cautions that stand beside this lumen."""
+        import numpy as np
+
+        from eo_risk.physics.properties import water_gas_ratio
+
+        codes = []
+        if self.given["open_ends"] == 0:
+            codes.append("lumen_closed")
+        if self.given["blocked"]:
+            codes.append("channel_blocked")
+        ratio = water_gas_ratio(self.draw("assumed.cycle_temperature"), self.draw)
+        if np.median(left_kg / self.full_kg * ratio) > 1.0:
+            codes.append("eo_starvation")
+        return _cautions(codes)
+
+
+def _lumen_answer(lumen: _Lumen) -> dict:
+    import numpy as np
+
+    from eo_risk.judgement import leftover
+    from eo_risk.units import STANDARD_ATMOSPHERE_PA, from_si, to_si
+
+    draw, start, flow = lumen.draw, lumen.start_kg(), lumen.flow_kg_per_s()
+    outer_m, blown = lumen.outer_diameter_m(), lumen.blown_kg(start)
+
+    def drying(flow_measured: bool):
+        return leftover.air_drying(
+            draw, lumen.numbers, blown, lumen.bore_m, lumen.length_m, flow,
+            flow_measured=flow_measured, air_k=lumen.air_k, relative_humidity=lumen.humidity,
+            ambient_pa=STANDARD_ATMOSPHERE_PA, outer_diameter_m=outer_m,
+            passes_air=lumen.passes_air,
+        )  # fmt: skip
+
+    result = drying(lumen.given["flow_nl_per_min"] is not None)
+    # Flow and evaporation are printed as they belong to the flow or pressure given; the time
+    # until dry allows for losses at connectors and drops off the main flow.
+    full_rate = drying(True).evaporation_kg_per_s * draw("drying.lumen.time_factor")
+    left = result.left_kg(lumen.seconds) if lumen.seconds > 0.0 else start
+    flow_m3_per_s = np.median(flow / leftover.normal_flow_kg_per_s(draw, 1.0))
+    return {
+        "water_mg": _points(left, "mg"),
+        "dry_after_min": _points(
+            np.maximum(result.dry_s - lumen.seconds, 0.0), "min", ("p50", "p95")
+        ),
+        "air_flow_nl_per_min": float(from_si(flow_m3_per_s, "NL/min")) * lumen.passes_air,
+        "evaporation_mg_per_min": float(from_si(np.median(full_rate), "mg") * to_si(1.0, "min")),
+        "before_drying_mg": _points(start, "mg"),
+        "cautions": lumen.cautions(left),
+        "assumed": _assumed(lumen.inputs),
+    }
+
+
+def run_lumen(args: argparse.Namespace) -> int:
+    """Answer for one lumen; returns the exit code."""
+    flags = Flags(args)
+    samples, seed = _sampling(flags)
+    given = _read_lumen(flags) | {"blocked": args.blocked}
+    flags.done()
+    answer = _finish(_lumen_answer(_Lumen(given, samples, seed)), samples, seed)
+    dry = answer["dry_after_min"]
+    lines = [
+        f"water left: {band(**answer['water_mg'], unit='mg')}",
+        f"air flow {significant(answer['air_flow_nl_per_min'])} NL/min, evaporation "
+        f"{significant(answer['evaporation_mg_per_min'])} mg/min",
+    ]
+    if dry["p50"] is None:
+        lines.append("no air passes: it does not dry this way")
+    else:
+        most = "more than can be told" if dry["p95"] is None else significant(dry["p95"])
+        lines.append(
+            f"dry after {significant(dry['p50'])} more min of air (95 %: {most} min), losses at "
+            "connectors and drops off the main flow allowed for; then look again"
+        )
+    emit(args, answer, _text(lines, answer))
+    return 0
+
+
+def run_surface(args: argparse.Namespace) -> int:
+    """Answer for one outside; returns the exit code."""
+    flags = Flags(args)
+    samples, seed = _sampling(flags)
+    area = flags.number("--area-cm2", "cm2", 0, 1e6, above=True, required=True)
+    state = flags.word("--state", _STATES, required=True)
+    edge = flags.number("--low-edge-cm", "cm", 0, 10_000)
+    joints = flags.whole("--joints", 0, 500) or 0
+    flags.done()
+    answer = _finish(_surface_answer(area, state, edge, joints, samples, seed), samples, seed)
+    lines = [f"water on the outside: {band(**answer['water_mg'], unit='mg')}"]
+    for place, points in answer["water_by_place_mg"].items():
+        lines.append(f"  {place}: {band(**points, unit='mg')}")
+    emit(args, answer, _text(lines, answer))
+    return 0
+
+
+def _surface_answer(
+    area_cm2: float, state: str, edge_cm: float | None, joints: int, samples: int, seed: int
+) -> dict:
+    import numpy as np
+
+    from eo_risk.judgement import leftover
+    from eo_risk.judgement.inputs import ItemInputs
+    from eo_risk.judgement.risk import Draw
+    from eo_risk.physics.water import has_edge_bead
+    from eo_risk.units import to_si
+
+    draw = Draw(seed, samples).item("surface")
+    inputs = ItemInputs(draw)
+    edge = 0.0
+    if has_edge_bead(state):
+        edge = inputs.number("--low-edge-cm", edge_cm, "cm", "assumed.low_edge")
+    found = leftover.outside_start(
+        draw, np.full(samples, to_si(area_cm2, "cm2")), state, edge, joints,
+        draw("assumed.air_temperature"),
+    )  # fmt: skip
+    return {
+        "water_mg": _points(found.total_kg, "mg"),
+        "water_by_place_mg": {
+            "film": _points(found.film_kg, "mg"),
+            "low edge": _points(found.bead_kg, "mg"),
+            "joints": _points(found.joints_kg, "mg"),
+        },
+        "cautions": _cautions([]),
+        "assumed": _assumed(inputs),
+    }
+
+
+def _finish(answer: dict, samples: int, seed: int) -> dict:
+    """Add what every answer carries."""
+    from eo_risk.judgement.result import NOTICE
+
+    return answer | {"samples": samples, "seed": seed, "notice": NOTICE}
+
+
+def _text(lines: list[str], answer: dict) -> str:
+    for entry in answer["assumed"]:
+        lines.append(
+            f"assumed {entry['field']}: {significant(entry['low'])} to "
+            f"{significant(entry['high'])} {entry['unit']}"
+        )
+    lines += [f"{c['level']}: {c['text']}" for c in answer["cautions"]]
+    return "\n".join([*lines, "", answer["notice"]])
