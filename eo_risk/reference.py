@@ -185,6 +185,33 @@ class ItemType(_Frozen):
     note: str = ""
 
 
+class PublishedCase(_Frozen):
+    """One published result to compare the model with, and what of its set-up is assumed.
+
+    `kind` says how: `value` against the band or a factor, `below` one-sided, `direction`
+    by sign only. `used_for_record` names the record made from the case, if one was.
+    """
+
+    id: str
+    source: str
+    used_for_record: str = ""
+    kind: Literal["value", "below", "direction"]
+    material: str = ""
+    shape: Literal["", "sheet", "tube", "rod"] = ""
+    thickness_mm: Range | None = None
+    start_ug_per_g: Range | None = None
+    temperature_c: float | None = None
+    hours: float | None = None
+    quantity: str
+    published: float | None = None
+    published_low: float | None = None
+    published_high: float | None = None
+    unit: str
+    tolerance_factor: float | None = None
+    assumed: str = ""
+    note: str = Field(min_length=1)
+
+
 def _rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
@@ -306,25 +333,36 @@ def caution_rules() -> MappingProxyType:
     return _by_key("cautions.toml", rows, CautionRule.model_validate, "code")
 
 
-_TYPE_RANGES = {
-    "thickness": "mm", "outer_diameter": "mm", "mass": "g", "bore": "mm", "length": "mm",
-    "area": "cm2",
-}  # fmt: skip
-
-
-def _item_type(row: Mapping) -> ItemType:
+def _with_ranges(row: Mapping, names: Mapping[str, str]) -> dict[str, object]:
+    """Gather ``x_low_unit``, ``x_unit``, ``x_high_unit`` of a row into one range."""
     fields: dict[str, object] = dict(row)
-    for name, unit in _TYPE_RANGES.items():
-        keys = {
-            "low": f"{name}_low_{unit}", "value": f"{name}_{unit}", "high": f"{name}_high_{unit}"
-        }  # fmt: skip
+    for name, unit in names.items():
+        keys = {"low": f"{name}_low_{unit}", "value": f"{name}_{unit}",
+                "high": f"{name}_high_{unit}"}  # fmt: skip
         ends = {end: fields.pop(key) for end, key in keys.items() if key in fields}
         if ends:
             fields[keys["value"]] = ends
-    return ItemType.model_validate(fields)
+    return fields
 
 
 @cache
 def item_types() -> MappingProxyType:
     """Return every generic item type by its id."""
-    return _by_key("item_types.csv", table("item_types"), _item_type)
+    ranges = {"thickness": "mm", "outer_diameter": "mm", "mass": "g", "bore": "mm",
+              "length": "mm", "area": "cm2"}  # fmt: skip
+
+    def read(row: Mapping) -> ItemType:
+        return ItemType.model_validate(_with_ranges(row, ranges))
+
+    return _by_key("item_types.csv", table("item_types"), read)
+
+
+@cache
+def published_cases() -> MappingProxyType:
+    """Return every published aeration case by its id."""
+    ranges = {"thickness": "mm", "start": "ug_per_g"}
+
+    def read(row: Mapping) -> PublishedCase:
+        return PublishedCase.model_validate(_with_ranges(row, ranges))
+
+    return _by_key("validation/aeration.csv", table("validation/aeration"), read)

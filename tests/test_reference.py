@@ -1,5 +1,6 @@
 """Every record and table of ``reference/``: complete, ordered, sourced, named once."""
 
+import ast
 import math
 import re
 import tomllib
@@ -266,6 +267,79 @@ def test_mass_and_size_of_starting_types_fit_together(records):
         density = records[f"{kind.material}.density"].value_si
         mass_kg = section_m2 * units.to_si(kind.length_mm.value, "mm") * density
         assert units.to_si(kind.mass_g.value, "g") == pytest.approx(mass_kg, rel=0.3), kind.id
+
+
+def test_published_cases_name_what_exists(records):
+    cases = reference.published_cases()
+    assert len(cases) >= 15
+    for case in cases.values():
+        assert case.source in reference.sources(), case.id
+        assert case.unit in units.SI_FACTOR, case.id
+        assert not case.material or case.material in reference.materials(), case.id
+        assert not case.used_for_record or case.used_for_record in records, case.id
+        known = (case.published, case.published_low, case.published_high)
+        numbers = [number for number in known if number is not None]
+        assert numbers, case.id
+        if None not in known:
+            assert case.published_low <= case.published <= case.published_high, case.id
+        if case.kind == "below":
+            assert case.published_high is not None, case.id
+        if case.tolerance_factor is not None:
+            assert case.tolerance_factor > 1.0, case.id
+
+
+def test_a_record_made_from_a_case_says_so(records):
+    """A measurement that made a record is no proof of it, and must say so."""
+    made = {case.used_for_record for case in reference.published_cases().values()} - {""}
+    assert made >= {
+        "pvc_plasticised.diffusivity", "natural_rubber_latex.diffusivity",
+        "polyurethane_soft.diffusivity", "polyurethane_hard.diffusivity",
+    }  # fmt: skip
+    for case in reference.published_cases().values():
+        own = records.get(f"{case.material}.diffusivity")
+        if own is not None and own.source == case.source and case.quantity == "EO left":
+            assert case.used_for_record == own.id, case.id
+
+
+def test_cautions_are_short_and_plain():
+    for rule in reference.caution_rules().values():
+        assert len(rule.text) <= 150, rule.code
+        assert len(rule.action) <= 100, rule.code
+        assert rule.text.endswith("."), rule.code
+        assert rule.action.endswith("."), rule.code
+        said = f"{rule.text} {rule.action}".lower()
+        assert "limit exceeded" not in said
+        assert not re.search(r"\b(safe|released|compliant)\b", said), rule.code
+
+
+def test_triggers_state_the_numbers_of_the_records(records):
+    rules = reference.caution_rules()
+    stated = {
+        "humidity_too_low": "decision.humidity_low",
+        "humidity_too_high": "decision.humidity_high",
+        "load_depletes_eo": "decision.depletion_share",
+        "mass_geometry_differ": "decision.mass_geometry_share",
+        "desiccated": "decision.desiccated_temperature",
+        "beyond_cap": "decision.beyond_cap",
+        "salt_takes_up_water": "decision.salt_humidity",
+        "correlation_only": "material.last_resort_factor",
+    }
+    for code, record_id in stated.items():
+        assert re.search(rf"\b{records[record_id].value:g}\b", rules[code].trigger), code
+
+
+def test_every_caution_the_code_raises_has_a_rule(root):
+    raised = {
+        call.args[0].value
+        for path in (root / "eo_risk").rglob("*.py")
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call)
+        and getattr(call.func, "id", getattr(call.func, "attr", "")) == "caution"
+        and call.args
+        and isinstance(call.args[0], ast.Constant)
+    }
+    assert len(raised) > 10
+    assert not raised - set(reference.caution_rules())
 
 
 def test_no_text_names_a_place_of_this_machine_or_an_issue():
