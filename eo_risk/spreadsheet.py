@@ -11,7 +11,7 @@ import io
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 from pathlib import Path
 
 from eo_risk.errors import Fault, InputError
@@ -205,6 +205,8 @@ def cell_text(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
+    if isinstance(value, time):
+        return value.isoformat("minutes")
     if isinstance(value, (datetime, date)):
         return value.isoformat()
     return str(value).strip()

@@ -247,6 +247,13 @@ def site() -> Schema:
     return schema | {"description": f"Tables: {', '.join(KINDS)}; each is a list of entries."}
 
 
+def as_run() -> Schema:
+    """Describe the values measured while a cycle ran."""
+    from eo_risk.plan.as_run import AsRun
+
+    return AsRun.model_json_schema()
+
+
 ANSWERS: dict[str, Callable[[], Schema]] = {
     "check": check,
     "limits": limits,
@@ -265,7 +272,7 @@ ANSWERS: dict[str, Callable[[], Schema]] = {
     "schema": lambda: {"type": "object"},
     "errors": errors,
 }
-INPUTS: dict[str, Callable[[], Schema]] = {"plan": plan, "site": site}
+INPUTS: dict[str, Callable[[], Schema]] = {"plan": plan, "site": site, "as_run": as_run}
 
 
 def schema_of(name: str) -> Schema:

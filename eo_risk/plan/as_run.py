@@ -12,10 +12,20 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
+from pydantic import ValidationError
+
 from eo_risk.errors import Fault, InputError
-from eo_risk.plan.chart import CHAMBER_STAGES, Chart, Span
-from eo_risk.plan.fields import Block, Moment, Text, is_unknown, number, whole
-from eo_risk.plan.load_plan import Cycle, LoadPlan, read_plan
+from eo_risk.files import as_text
+from eo_risk.plan.chart import CHAMBER_STAGES, Chart, Span, chart_from_bytes
+from eo_risk.plan.fields import Block, Moment, Text, faults_of, is_unknown, number, whole
+from eo_risk.plan.load_plan import (
+    Cycle,
+    LoadPlan,
+    json_of,
+    known_fields,
+    read_plan,
+    validation_context,
+)
 from eo_risk.plan.site import merged
 
 NOT_MEASURED = "not measured: the planned value is kept"
@@ -197,6 +207,40 @@ def as_run(plan: LoadPlan, values: AsRun | Chart) -> tuple[LoadPlan, tuple[Diffe
         raw["cycle_start"] = values.cycle_start.isoformat()
     run = read_plan(raw)
     return run, _differences(plan, run, values)
+
+
+def measured_from_bytes(plan: LoadPlan, content: bytes, name: str) -> AsRun:
+    """Read what was measured from a file: a chart as a table, or values as JSON.
+
+    Parameters
+    ----------
+    plan : LoadPlan
+        The plan that ran; its rules give the time zone and the ambient pressure.
+    content : bytes
+        The whole file.
+    name : str
+        Its file name; the ending ``.json`` means values, any other a chart.
+
+    Returns
+    -------
+    AsRun
+        What `as_run` lays over the plan.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file.
+    """
+    context = validation_context(plan.model_dump(mode="json"))
+    if not name.lower().endswith(".json"):
+        return values_of_chart(chart_from_bytes(content, name, plan.rules.time_zone, **context))
+    raw = json_of(as_text(content, name))
+    try:
+        return AsRun.model_validate(raw, context=context)
+    except ValidationError as error:
+        names = {"": list(AsRun.model_fields), "aeration": list(AerationRun.model_fields),
+                 "interruptions": list(Interruption.model_fields)}  # fmt: skip
+        raise InputError(faults_of(error, known_fields() | names)) from None
 
 
 def _washes(span: Span) -> dict[str, Any]:

@@ -6,6 +6,7 @@ clocks change. No current time is read here.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -142,3 +143,32 @@ def with_offset(text: str, time_zone: str, where: str) -> str:
                       f"Write for example {early.isoformat(timespec='minutes')}.")  # fmt: skip
         raise InputError([fault])
     return early.isoformat()
+
+
+def moment_of(text: object) -> datetime | None:
+    """Return the moment a text with an offset means; None when it is no such text."""
+    try:
+        moment = datetime.fromisoformat(str(text))
+    except ValueError:
+        return None
+    return None if moment.tzinfo is None else moment
+
+
+def is_time_of_day(text: object) -> bool:
+    """Tell whether a text is a bare time of day such as ``15:00``."""
+    return isinstance(text, str) and re.fullmatch(r"([01]?\d|2[0-3]):[0-5]\d", text) is not None
+
+
+def first_after(time_of_day: str, start: datetime, time_zone: str, where: str) -> str:
+    """Return the first moment after `start` at which the clocks show a time of day.
+
+    Without a time zone the offset of the start is kept. Raises InputError as `with_offset`.
+    """
+    here = shown_in(start, time_zone, start.tzinfo)
+    hour, minute = map(int, time_of_day.split(":"))
+    local = here.replace(hour=hour, minute=minute, second=0, microsecond=0, tzinfo=None)
+    if local <= here.replace(tzinfo=None):
+        local += timedelta(days=1)
+    if time_zone:
+        return with_offset(local.isoformat(), time_zone, where)
+    return local.replace(tzinfo=start.tzinfo).isoformat()

@@ -371,18 +371,22 @@ def read_plan(raw: object) -> LoadPlan:
     return plan
 
 
-def parse_plan(text: str) -> LoadPlan:
-    """Read a plan from JSON text; raises InputError with every fault found."""
+def json_of(text: str) -> object:
+    """Decode JSON text; raises InputError when it is none."""
 
     def refuse(constant: str) -> None:
         raise ValueError(f"{constant} is not a number")
 
     try:
-        raw = json.loads(text, parse_constant=refuse)
+        return json.loads(text, parse_constant=refuse)
     except (ValueError, RecursionError) as error:
         fault = Fault("(file)", str(error)[:80], "", "JSON text", "Correct the file.")
         raise InputError([fault]) from None
-    return read_plan(raw)
+
+
+def parse_plan(text: str) -> LoadPlan:
+    """Read a plan from JSON text; raises InputError with every fault found."""
+    return read_plan(json_of(text))
 
 
 def load_plan(path: Path) -> LoadPlan:

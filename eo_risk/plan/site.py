@@ -13,7 +13,7 @@ from typing import Any
 
 from eo_risk import reference
 from eo_risk.errors import Fault, InputError
-from eo_risk.plan.clock import with_offset
+from eo_risk.plan.clock import first_after, is_time_of_day, moment_of, with_offset
 from eo_risk.plan.fields import is_unknown
 from eo_risk.plan.load_plan import SCHEMA_VERSION
 from eo_risk.plan.site_entries import Site
@@ -136,21 +136,32 @@ class _Resolver:
         return raw
 
     def moments(self, plan: dict[str, Any]) -> None:
-        """Give local times their offset from the site's time zone."""
+        """Give local times their offset, and bare times of day their date.
+
+        A time without an offset is read in the site's time zone; ``15:00`` is the first
+        15:00 after the cycle starts.
+        """
         rules = plan.get("rules")
-        time_zone = rules.get("time_zone") if isinstance(rules, dict) else None
-        if is_unknown(time_zone) or not isinstance(time_zone, str) or not time_zone:
-            return
-        places = [(plan, "cycle_start", "cycle_start")]
+        given = rules.get("time_zone") if isinstance(rules, dict) else None
+        time_zone = "" if is_unknown(given) else str(given)
+
+        def whole(text: Any, where: str) -> Any:
+            if is_unknown(text) or not isinstance(text, str):
+                return text
+            if is_time_of_day(text) and start is not None:
+                return self._try(lambda: first_after(text, start, time_zone, where), text)
+            if time_zone:
+                return self._try(lambda: with_offset(text, time_zone, where), text)
+            return text
+
+        start = None
+        if "cycle_start" in plan:
+            plan["cycle_start"] = whole(plan["cycle_start"], "cycle_start")
+            start = moment_of(plan["cycle_start"])
         items = plan["items"] if isinstance(plan.get("items"), list) else []
-        places += [(item, "needed_by", f"items[{i}].needed_by") for i, item in enumerate(items)
-                   if isinstance(item, dict)]  # fmt: skip
-        for owner, key, where in places:
-            text = owner.get(key)
-            if isinstance(text, str) and not is_unknown(text):
-                owner[key] = self._try(
-                    lambda text=text, where=where: with_offset(text, time_zone, where), text
-                )
+        for i, item in enumerate(items):
+            if isinstance(item, dict) and "needed_by" in item:
+                item["needed_by"] = whole(item["needed_by"], f"items[{i}].needed_by")
 
     def own_numbers(self, plan: dict[str, Any]) -> None:
         """Add the site's own records of the materials in the load, and its own limits."""

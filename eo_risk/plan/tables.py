@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from eo_risk.errors import Fault, InputError
 from eo_risk.files import read_bytes
+from eo_risk.plan.clock import is_time_of_day
 from eo_risk.plan.columns import Column, Placed, place_headers
 from eo_risk.plan.fields import faults_of, is_unknown
 from eo_risk.plan.load_plan import Item, known_fields
@@ -117,9 +118,10 @@ def _row_item(row: Row, placed: Sequence[Placed]) -> dict[str, Any]:
     return item
 
 
-def _local_time(value: Any) -> bool:
+def _local_time(text: Any) -> bool:
+    """Tell whether a time gets its date or offset only when the plan is resolved."""
     try:
-        return datetime.fromisoformat(value).tzinfo is None
+        return is_time_of_day(text) or datetime.fromisoformat(text).tzinfo is None
     except (TypeError, ValueError):
         return False
 

@@ -5,7 +5,13 @@ from datetime import datetime, timedelta
 import pytest
 
 from eo_risk.errors import InputError
-from eo_risk.plan.as_run import NOT_MEASURED, AsRun, as_run, values_of_chart
+from eo_risk.plan.as_run import (
+    NOT_MEASURED,
+    AsRun,
+    as_run,
+    measured_from_bytes,
+    values_of_chart,
+)
 from eo_risk.plan.chart import chart_from_bytes, read_chart
 from eo_risk.plan.load_plan import load_plan
 
@@ -216,3 +222,19 @@ def test_times_that_do_not_fit_are_refused(plan, aeration, where):
     with pytest.raises(InputError) as caught:
         as_run(plan, AsRun.model_validate({"aeration": aeration}))
     assert [fault.where for fault in caught.value.faults] == [where]
+
+
+def test_a_file_of_values_or_a_chart_is_read_with_the_rules_of_the_plan(plan, demo):
+    chart = (demo / "chart_dry_steel_set.csv").read_bytes()
+    assert measured_from_bytes(plan, chart, "chart.csv").cycle.washes.count == 5
+    values = measured_from_bytes(plan, b'{"cycle": {"evacuation_kpa": "27 inHg vacuum"}}', "a.json")
+    assert values.cycle.evacuation_kpa == pytest.approx(9.9, rel=0.01)
+    with pytest.raises(InputError) as caught:
+        measured_from_bytes(plan, b'{"cycle": {"temperatur_c": 3}, "aeration": [{"step": 0}]}',
+                            "a.json")  # fmt: skip
+    assert [fault.where for fault in caught.value.faults] == [
+        "cycle.temperatur_c", "aeration[0].step",
+    ]  # fmt: skip
+    for content in (b"[", b"[]", b"NaN"):
+        with pytest.raises(InputError):
+            measured_from_bytes(plan, content, "a.json")

@@ -5,7 +5,16 @@ from datetime import datetime, timedelta
 import pytest
 
 from eo_risk.errors import InputError
-from eo_risk.plan.clock import NO_ZONE_NOTE, earliest_out, late_by, up_to_minute, with_offset
+from eo_risk.plan.clock import (
+    NO_ZONE_NOTE,
+    earliest_out,
+    first_after,
+    is_time_of_day,
+    late_by,
+    moment_of,
+    up_to_minute,
+    with_offset,
+)
 
 HOUR = timedelta(hours=1)
 ZERO = timedelta()
@@ -86,3 +95,19 @@ def test_a_time_the_clocks_skip_or_repeat_is_refused(text, word):
     with pytest.raises(InputError, match=word) as caught:
         with_offset(text, "Europe/Berlin", "cycle_start")
     assert caught.value.faults[0].where == "cycle_start"
+
+
+def test_a_bare_time_of_day_is_the_first_after_the_start():
+    start = moment("2026-04-14T06:30+02:00")
+    assert first_after("15:00", start, "Europe/Berlin", "x") == "2026-04-14T15:00:00+02:00"
+    assert first_after("6:30", start, "", "x") == "2026-04-15T06:30:00+02:00"
+    assert first_after("15:00", moment("2026-10-24T16:00+02:00"), "Europe/Berlin", "x") == (
+        "2026-10-25T15:00:00+01:00"
+    )
+    with pytest.raises(InputError, match="skip"):
+        first_after("02:30", moment("2026-03-28T20:00+01:00"), "Europe/Berlin", "needed_by")
+    assert [is_time_of_day(text) for text in ("7:05", "24:00", "15:60", "noon", 15)] == [
+        True, False, False, False, False,
+    ]  # fmt: skip
+    assert moment_of("2026-04-14T06:30") is None
+    assert moment_of("soon") is None

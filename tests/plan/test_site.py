@@ -96,6 +96,9 @@ def test_local_times_take_the_sites_time_zone(named, site):
     plan = read_plan(resolve(named, site))
     assert plan.cycle_start.isoformat() == "2026-04-14T06:30:00+02:00"
     assert plan.items[0].needed_by.isoformat() == "2026-04-14T15:00:00+02:00"
+    named["items"][0]["needed_by"] = "03:00"
+    plan = read_plan(resolve(named, site))
+    assert plan.items[0].needed_by.isoformat() == "2026-04-15T03:00:00+02:00"
     named["cycle_start"] = "2026-03-29T02:30"
     assert "skip" in str(refused(named, site)["cycle_start"])
 

@@ -3,6 +3,7 @@
 import io
 import json
 import zipfile
+from datetime import time
 
 import openpyxl
 import pytest
@@ -26,8 +27,8 @@ def faults(text, name="items.csv"):
 def workbook(change=lambda sheet: None):
     book = openpyxl.Workbook()
     sheet = book.active
-    sheet.append(["name", "material", "mass [oz]", "droplets_seen", "bore_mm"])
-    sheet.append(["tube", "silicone", 1.5, False, 3])
+    sheet.append(["name", "material", "mass [oz]", "droplets_seen", "bore_mm", "needed_by"])
+    sheet.append(["tube", "silicone", 1.5, False, 3, time(15, 0)])
     change(sheet)
     content = io.BytesIO()
     book.save(content)
@@ -166,8 +167,9 @@ def test_a_workbook_reads_like_a_csv_file(tmp_path):
     path = tmp_path / "items.xlsx"
     path.write_bytes(workbook())
     table = read_items(path)
-    item = Item.model_validate(table.items[0])
     assert table.understood == "Excel sheet 'Sheet', 1 row"
+    assert table.items[0].pop("needed_by") == "15:00"
+    item = Item.model_validate(table.items[0])
     assert item.parts[0].mass_g == pytest.approx(42.5243, rel=1e-5)
     assert item.droplets_seen == "no"
     assert item.lumens[0].bore_mm == 3.0
