@@ -8,6 +8,7 @@ from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, emit, significant
 
 _EMPTIED = ("none", "hung", "syringe", "suction", "air")
+_ORIENTATIONS = ("vertical", "coiled")
 _STATES = ("dripping", "drained", "blown", "wiped")
 
 
@@ -25,6 +26,7 @@ def register(subparsers) -> None:
     lumen.add_argument("--emptied", help=" ".join(_EMPTIED))
     lumen.add_argument("--pushes", help="pushes of the syringe (1 when not given)")
     lumen.add_argument("--emptied-seconds", help="seconds of suction or air when emptied")
+    lumen.add_argument("--orientation", help="while it hung: vertical or coiled")
     lumen.add_argument("--hubs", help="hubs, connectors and valve seats (0 when not given)")
     lumen.add_argument("--water-mg", help="weighed water before drying; replaces the estimate")
     lumen.add_argument("--scale-error-mg", help="95 %% error of the scale (0 when not given)")
@@ -59,6 +61,7 @@ def _read_lumen(flags: Flags) -> dict:
         "open_ends": flags.whole("--open-ends", 0, 2),
         "pushes": flags.whole("--pushes", 0, 100),
         "emptied_seconds": flags.number("--emptied-seconds", "s", 0, 3600),
+        "orientation": flags.word("--orientation", _ORIENTATIONS),
         "hubs": flags.whole("--hubs", 0, 20) or 0,
         "water_mg": flags.number("--water-mg", "mg", 0, 1e7),
         "scale_error_mg": flags.number("--scale-error-mg", "mg", 0, 1e6) or 0.0,
@@ -172,7 +175,10 @@ class _Lumen:
         if given["water_mg"] is not None:
             error_mg = given["scale_error_mg"]
             return self.inputs.known_with_error("--water-mg", given["water_mg"], error_mg, "mg")
-        emptying = leftover.Emptying(given["how"], given["pushes"], given["emptied_seconds"])
+        emptying = leftover.Emptying(
+            given["how"], given["pushes"], given["emptied_seconds"],
+            orientation=given["orientation"],
+        )  # fmt: skip
         return leftover.lumen_start_kg(
             self.draw, self.bore_m, self.length_m, emptying, open_ends=given["open_ends"],
             blocked=given["blocked"], hubs=given["hubs"], temperature_k=self.air_k,

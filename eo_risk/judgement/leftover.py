@@ -46,6 +46,7 @@ class Emptying:
     pushes: int | None = None
     seconds: float | None = None
     pressure_pa: ArrayLike | None = None
+    orientation: water.Orientation | None = None
 
 
 def lumen_start_kg(
@@ -87,6 +88,7 @@ def lumen_start_kg(
         seconds=emptying.seconds,
         open_ends=open_ends,
         blocked=blocked,
+        orientation=emptying.orientation,
         long_air_s=reference.record("water.long_air.time").value_si,
         long_suction_s=reference.record("water.long_suction.time").value_si,
     )
@@ -104,7 +106,7 @@ def lumen_start_kg(
             roughness_m=draw("drying.tube.roughness"),
         )  # fmt: skip
         return blown + hubs * hub_kg
-    hung = key == "water.lumen.hung.fraction" and open_ends == 2
+    upright = key == "water.lumen.hung_vertical.fraction"
     return water.lumen_water_kg(
         bore_m, length_m, draw(key), density,
         drains=water.drains_freely(
@@ -115,7 +117,9 @@ def lumen_start_kg(
         drained_kg_per_m2=draw("water.outside.drained.kg_per_m2"),
         low_point_kg=draw("water.low_point.kg"),
         hanging_kg=(
-            films.hanging_plug_kg(bore_m, tension, draw("water.receding.cosine")) if hung else 0.0
+            films.hanging_plug_kg(bore_m, tension, draw("water.receding.cosine"))
+            if upright
+            else 0.0
         ),
         hubs=hubs, hub_kg=hub_kg,
     )  # fmt: skip

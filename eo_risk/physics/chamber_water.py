@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics import evaporation
-from eo_risk.physics.drying import surface_flux_kg_per_m2_s
+from eo_risk.physics.drying import film_loss_kg, surface_flux_kg_per_m2_s
 from eo_risk.physics.moist_air import Fluids
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
 
@@ -182,8 +182,8 @@ def film_left_kg(
         )
         transfer = np.asarray(place.transfer_m_per_s) * STANDARD_ATMOSPHERE_PA / gas.pressure_pa
         flux = surface_flux_kg_per_m2_s(transfer, air, place.heated_share, stage.temperature_k)
-        taken = flux * place.area_m2 * stage.duration_s
-        left = np.maximum(left - np.maximum(boiled, taken), 0.0)
+        taken = film_loss_kg(left, place.area_m2, flux, stage.duration_s)
+        left = left - np.maximum(boiled, taken)
     return left
 
 

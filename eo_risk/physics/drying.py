@@ -228,13 +228,10 @@ def surface_flux_kg_per_m2_s(
     return cool ** (1.0 - share) * hot**share
 
 
-def dry_surface_kg(
-    water_kg: ArrayLike,
-    area_m2: ArrayLike,
-    flux_kg_per_m2_s: ArrayLike,
-    seconds: ArrayLike,
+def film_loss_kg(
+    water_kg: ArrayLike, area_m2: ArrayLike, flux_kg_per_m2_s: ArrayLike, seconds: ArrayLike
 ) -> np.ndarray:
-    """Return the water left on an open surface. [kg]
+    """Return what evaporates from an open film or bead. [kg]
 
     Parameters
     ----------
@@ -247,8 +244,30 @@ def dry_surface_kg(
     seconds : array_like
         Time. [s]
     """
-    lost_kg = np.asarray(area_m2) * flux_kg_per_m2_s * seconds
-    return np.maximum(np.asarray(water_kg) - lost_kg, 0.0)
+    return np.minimum(np.asarray(area_m2) * flux_kg_per_m2_s * seconds, water_kg)
+
+
+def dry_surface(
+    water_kg: ArrayLike, area_m2: ArrayLike, flux_kg_per_m2_s: ArrayLike, seconds: ArrayLike
+) -> np.ndarray:
+    """Return the water left on an open surface; arguments as in `film_loss_kg`. [kg]"""
+    return np.asarray(water_kg) - film_loss_kg(water_kg, area_m2, flux_kg_per_m2_s, seconds)
+
+
+def surface_dry_s(
+    water_kg: ArrayLike,
+    area_m2: ArrayLike,
+    flux_kg_per_m2_s: ArrayLike,
+    target_kg: ArrayLike = 0.0,
+) -> np.ndarray:
+    """Return the time until an open film or bead holds no more than a target. [s]
+
+    Infinite where nothing evaporates; arguments as in `film_loss_kg`.
+    """
+    rate = np.asarray(area_m2) * flux_kg_per_m2_s
+    over = np.maximum(np.asarray(water_kg) - target_kg, 0.0)
+    drying = rate > 0.0
+    return np.where(over > 0.0, np.where(drying, over / np.where(drying, rate, 1.0), np.inf), 0.0)
 
 
 def drop_seconds(

@@ -17,6 +17,7 @@ from eo_risk.physics import films
 from eo_risk.physics.airflow import darcy_friction
 
 How = Literal["none", "hung", "syringe", "suction", "air"]
+Orientation = Literal["vertical", "coiled"]
 
 _MANY_PUSHES = 3  # from here on the lower hold-up record applies
 _SPEED_STEPS = 16  # of the damped fixed point of slug speed and friction; below 1e-4
@@ -29,6 +30,7 @@ def lumen_fraction_key(
     seconds: float | None = None,
     open_ends: int | None = None,
     blocked: bool | None = None,
+    orientation: Orientation | None = None,
     long_air_s: float,
     long_suction_s: float,
 ) -> str:
@@ -46,6 +48,8 @@ def lumen_fraction_key(
         0, 1 or 2; unknown counts as one, because nothing shows that air came out.
     blocked : bool, optional
         True when no air comes out; the channel then counts as not drained.
+    orientation : str, optional
+        ``vertical`` or ``coiled`` while it hung; unknown counts as coiled.
     long_air_s, long_suction_s : float
         From which time on air or suction counts as long; records ``water.long_air.time``
         and ``water.long_suction.time``. [s]
@@ -65,6 +69,8 @@ def lumen_fraction_key(
         return "water.lumen.unknown.fraction"
     if how == "none" or blocked or open_ends == 0:
         return "water.lumen.undrained.fraction"
+    if how == "hung" and open_ends == 2 and orientation == "vertical":
+        return "water.lumen.hung_vertical.fraction"
     if how == "hung" or (how == "syringe" and pushes == 0) or open_ends != 2:
         return "water.lumen.hung.fraction"
     if how == "air":
@@ -153,8 +159,8 @@ def lumen_water_kg(
     low_point_kg : array_like
         Drop at its low end; ``water.low_point.kg``. [kg]
     hanging_kg : array_like
-        For a lumen that was only hung: `films.hanging_plug_kg`, which a narrow bore holds at
-        least. 0 for every other way of emptying. [kg]
+        For a lumen that hung upright: `films.hanging_plug_kg`, held at its lower end beside
+        the film. 0 for every other way of emptying. [kg]
     hubs : array_like of int
         Hubs, connectors and valve seats. [-]
     hub_kg : array_like
@@ -165,7 +171,7 @@ def lumen_water_kg(
     The bore never holds more than its volume. Water in hubs comes on top.
     """
     full_kg = bore_volume_m3(bore_m, length_m) * density_kg_per_m3
-    held_kg = np.minimum(np.maximum(np.asarray(fraction) * full_kg, hanging_kg), full_kg)
+    held_kg = np.minimum(np.asarray(fraction) * full_kg + hanging_kg, full_kg)
     wall_kg = bore_area_m2(bore_m, length_m) * drained_kg_per_m2 + low_point_kg
     return np.where(drains, np.minimum(held_kg, wall_kg), held_kg) + np.asarray(hubs) * hub_kg
 

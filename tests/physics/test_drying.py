@@ -265,8 +265,11 @@ def test_a_cold_solid_gives_nothing_off(fluids):
 
 
 def test_surface_dries_linearly_and_stops_at_nothing():
-    left = drying.dry_surface_kg(1e-4, 1e-2, 1e-5, np.array([0.0, 500.0, 1e5]))
+    left = drying.dry_surface(1e-4, 1e-2, 1e-5, np.array([0.0, 500.0, 1e5]))
     assert left == pytest.approx([1e-4, 5e-5, 0.0])
+    seconds = drying.surface_dry_s(1e-4, 1e-2, 1e-5, np.array([0.0, 5e-5, 2e-4]))
+    assert seconds == pytest.approx([1000.0, 500.0, 0.0])
+    assert np.isinf(drying.surface_dry_s(1e-4, 1e-2, 0.0))
 
 
 @pytest.mark.parametrize(

@@ -170,6 +170,8 @@ def test_longer_blowing_never_leaves_more(seconds, times):
     [
         ("none", {"open_ends": 2}, "undrained"),
         ("hung", {"open_ends": 2}, "hung"),
+        ("hung", {"open_ends": 2, "orientation": "vertical"}, "hung_vertical"),
+        ("hung", {"open_ends": 1, "orientation": "vertical"}, "hung"),
         ("syringe", {"open_ends": 2, "pushes": 0}, "hung"),
         ("syringe", {"open_ends": 2, "pushes": 1}, "syringe_one"),
         ("syringe", {"open_ends": 2}, "syringe_one"),
@@ -232,11 +234,12 @@ def test_hanging_for_days_leaves_a_narrow_channel_wet():
     assert hung > pushed > 0.0
 
 
-def test_a_short_narrow_lumen_holds_at_least_its_hanging_plug():
+def test_an_upright_lumen_keeps_its_hanging_plug_and_film_but_no_more_than_its_volume():
     plug_kg = films.hanging_plug_kg(3e-3, SIGMA_25, 0.87)
-    left = water.lumen_water_kg(3e-3, 0.05, 0.1, 997.0, hanging_kg=plug_kg)
-    assert left == pytest.approx(plug_kg)
-    short = water.lumen_water_kg(3e-3, 0.01, 0.1, 997.0, hanging_kg=plug_kg)
+    full_kg = water.bore_volume_m3(3e-3, 0.5) * 997.0
+    left = water.lumen_water_kg(3e-3, 0.5, 0.03, 997.0, hanging_kg=plug_kg)
+    assert left == pytest.approx(0.03 * full_kg + plug_kg)
+    short = water.lumen_water_kg(3e-3, 0.01, 0.03, 997.0, hanging_kg=plug_kg)
     assert short == pytest.approx(water.bore_volume_m3(3e-3, 0.01) * 997.0)
 
 
