@@ -3,10 +3,12 @@
 import argparse
 import json
 
+import jsonschema
 import pytest
 
 from eo_risk import reference
 from eo_risk.commands import reference_tables
+from eo_risk.commands.schemas import schema_of
 from eo_risk.errors import InputError
 
 
@@ -86,3 +88,10 @@ def test_sources_hold_every_key_and_every_record(capsys):
     text = run(capsys, "sources")
     assert all(f"[{row['key']}] {row['citation']}" in text for row in rows)
     assert "abstract" in text
+
+
+@pytest.mark.parametrize("command", ["materials", "sources"])
+def test_answers_fit_their_schema(capsys, command):
+    answer = strict_json(run(capsys, command, "--json"))
+    jsonschema.validate(answer, schema_of(command))
+    assert answer["rows"]
