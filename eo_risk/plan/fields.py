@@ -115,7 +115,8 @@ def whole(low: int = 0, high: int = 1_000_000) -> Any:
             return None
         if isinstance(value, str) and value.strip().lstrip("-").isdigit():
             value = int(value)
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or value != int(value):
+        counted = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not counted or not math.isfinite(value) or value != int(value):
             raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
         if not low <= value <= high:
             raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")

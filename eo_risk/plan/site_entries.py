@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from eo_risk.errors import Fault, InputError, nearest
@@ -116,12 +117,13 @@ KINDS: dict[str, type[Block]] = {
 COMMON = ("schema_version", "name", "note", "site_minimum_aeration_h", "rules", "units_shown")
 
 
-class BrokenEntry(Block):
+@dataclass(frozen=True)
+class BrokenEntry:
     """An entry that could not be read: what it was and every fault in it."""
 
-    kind: Text
-    name: Text
-    faults: tuple[Any, ...]
+    kind: str
+    name: str
+    faults: tuple[Fault, ...]
 
 
 class Site(Block):

@@ -63,8 +63,10 @@ def _read_kind(
     good: dict[str, Block] = {}
     broken: list[BrokenEntry] = []
     for index, block in enumerate(listed if isinstance(listed, list) else [listed]):
-        if isinstance(block, dict) and block.get("packaging") in packagings and kind == "device":
-            block = block | {"packaging": packagings[block["packaging"]]}
+        if kind == "device" and isinstance(block, dict):
+            wrap = block.get("packaging")
+            if isinstance(wrap, str) and wrap in packagings:
+                block = block | {"packaging": packagings[wrap]}
         given = block.get("name", block.get("id")) if isinstance(block, dict) else None
         name = str(given)[:80] if given else f"number {index + 1}"
         entry, faults = _entry(kind, block, context)

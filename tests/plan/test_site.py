@@ -175,6 +175,23 @@ def test_one_broken_entry_leaves_the_rest_usable_and_is_named(named):
     assert "Correct this entry" in refused(named, site)["items[0].device"].do
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[[device]]\nname = "unknown"',
+        '[[device]]\nname = "d"\npackaging = []',
+        '[[device]]\nname = "d"\nquantity = inf',
+        '[[device]]\nname = ["d"]\nparts = "steel"',
+        'device = 3',
+        '[[limit]]\nsubstance = "EG"',
+    ],
+)
+def test_any_broken_entry_is_named_and_never_a_crash(text):
+    site = parse_site(text)
+    assert len(site.broken) == 1
+    assert site.broken_faults[0].where.startswith(f"site file, {site.broken[0].kind} ")
+
+
 def test_an_unknown_material_breaks_its_device_only():
     site = parse_site(
         '[[device]]\nname = "d"\nparts = [{ name = "b", material = "silicon" }]\n'
@@ -326,6 +343,8 @@ def test_merging_never_lets_an_unknown_replace_a_value():
         7,
         {"items": 3, "cycle": 4, "aeration": "unknown"},
         {"items": [1], "aeration": {"name": "cabinet 12 h", "x": 1}},
+        {"items": [{"name": "x", "quantity": float("inf"), "packaging": []}]},
+        {"items": [{"device": [1], "starting_type": {}}], "cycle": {"name": []}},
     ],
 )
 def test_what_is_no_plan_is_refused_not_crashed_on(raw, site):
