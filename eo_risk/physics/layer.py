@@ -33,8 +33,8 @@ Faces = Literal["both", "outer", "inner"]
 
 _CHUNK_BYTES = 400_000  # one working array; a few of them stay in the cache of one core
 _THREADS = 2
-# The mesh resolves this share of the shortest penetration depth of the run.
-_DEPTH_SHARE = 0.7
+# The smallest element against the shortest penetration depth of the run.
+_DEPTH_SHARE = 1.5
 
 
 @dataclass(frozen=True)
@@ -348,10 +348,16 @@ class _Layer:
 
 
 def _prepare(
-    body: Body, pieces: Sequence[_Piece], samples: int, edges: tuple[float, ...] | None
+    body: Body,
+    pieces: Sequence[_Piece],
+    samples: int,
+    edges: tuple[float, ...] | None,
+    *,
+    whole: bool = False,
 ) -> _Layer:
+    """Choose mesh and modes; `whole` keeps both halves of a sheet apart."""
     thickness = _full(body.thickness_m, samples)
-    symmetric = _is_symmetric(body, pieces)
+    symmetric = not whole and _is_symmetric(body, pieces)
     if symmetric:
         # Half a sheet, closed at its middle, is the whole problem.
         thickness = thickness / 2.0
@@ -397,11 +403,10 @@ def _ports(
     found = []
     count = len(layers)
     for index, (layer, piece) in enumerate(zip(layers, pieces, strict=True)):
-        inside = count == 2
         faces = []
-        if layer.outer_open and not (inside and index == 1):
+        if layer.outer_open and index == 0:
             faces.append(("outer", piece.transfer_outer))
-        if layer.inner_open and not (inside and index == 0):
+        if layer.inner_open and index == count - 1:
             faces.append(("inner", piece.transfer_inner))
         for face, transfer in faces:
             h = transfer[here]

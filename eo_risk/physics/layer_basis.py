@@ -16,7 +16,7 @@ from numpy.polynomial import chebyshev, legendre
 from scipy.linalg import eigh
 
 _DEGREE = 7  # polynomial degree in each element
-_RATIO = 6.0  # each element towards a face is this many times thinner than the next
+_RATIO = 3.0  # each element towards a face is this many times thinner than the next
 _CURVATURES = 20  # points at which modes of tube walls are tabulated
 LARGEST_CURVATURE = 0.98
 
@@ -43,7 +43,7 @@ def edges_for(depth: float, graded_inner: bool) -> tuple[float, ...]:
     """Return element edges that resolve `depth` (a share of the thickness) at open faces."""
     distances = []
     size = 1.0
-    while size > depth and len(distances) < 12:
+    while size > depth and len(distances) < 16:
         size /= _RATIO
         distances.append(size)
     outer = [1.0 - d for d in distances]
@@ -146,3 +146,28 @@ def mode_values(basis: Basis, positions: np.ndarray) -> np.ndarray:
     )
     rows = element[:, None] * _DEGREE + np.arange(_DEGREE + 1)
     return np.einsum("pi,pim->pm", functions, basis.vectors[rows])
+
+
+def step_modes(basis: Basis, share: np.ndarray) -> np.ndarray:
+    """Return the modes of a layer that holds 1 in its outer `share` and 0 in the rest.
+
+    Parameters
+    ----------
+    basis : Basis
+        Modes of a sheet.
+    share : ndarray, shape (samples,)
+        0 to 1. [-]
+
+    Returns
+    -------
+    ndarray, shape (modes, samples)
+    """
+    points, weights = legendre.leggauss(_DEGREE + 1)
+    start = 1.0 - share
+    found = np.zeros((basis.rate.shape[0], share.size))
+    for a, b in zip(basis.edges[:-1], basis.edges[1:], strict=True):
+        low = np.clip(start, a, b)
+        half = 0.5 * (b - low)
+        for point, weight in zip(points, weights, strict=True):
+            found += weight * half * mode_values(basis, low + half * (point + 1.0)).T
+    return found
