@@ -100,6 +100,23 @@ class Record(_Frozen):
         return self._convert(self.high)
 
 
+class Correlation(_Frozen):
+    """A property as a formula of temperature, with the range in which it holds."""
+
+    id: str
+    quantity: str = Field(min_length=1)
+    form: Literal["perry", "antoine", "vogel", "iapws_tension", "kell", "linear_c"]
+    coefficients: tuple[float, ...]
+    valid_low_k: float
+    valid_high_k: float
+    unit: str
+    status: Status
+    data_class: Literal["A", "B", "C"]
+    source: str = Field(min_length=1)
+    locator: str = Field(min_length=1)
+    note: str = ""
+
+
 class Source(_Frozen):
     """One entry of the bibliography: what it is and what of it was read."""
 
@@ -293,6 +310,13 @@ def record(record_id: str) -> Record:
     except KeyError:
         close = nearest(record_id, records())
         raise MissingDataError(f"no record {record_id!r} in reference/; {close}") from None
+
+
+@cache
+def correlations() -> MappingProxyType:
+    """Return every formula of temperature by its id."""
+    rows = document("substances").get("correlation", ())
+    return _by_key("substances.toml", rows, Correlation.model_validate)
 
 
 @cache

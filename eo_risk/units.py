@@ -87,6 +87,7 @@ SI_FACTOR: dict[str, float] = {
     "L/(mol min)": 1e-3 / 60.0,
     "L2/(mol2 s)": 1e-6,
     "mol/L": 1e3,
+    "mol/m3": 1.0,
     "mol/(m3 Pa)": 1.0,
     "kg/m2": 1.0,
     "mg/cm2": 1e-2,

@@ -14,6 +14,8 @@ import numpy as np
 
 from eo_risk import units
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.physics.gas import mole_fraction, partial_pressure_pa
+from eo_risk.physics.properties import central
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 # Shares of an exposure or aeration step after which it is cut, while the load warms up.
@@ -119,16 +121,28 @@ def ambient_pa(plan: LoadPlan) -> float:
     return units.STANDARD_ATMOSPHERE_PA if given is None else units.to_si(given, "kPa")
 
 
+def mixture_fraction(plan: LoadPlan) -> float:
+    """Return the mole fraction of EO in the sterilant mixture. [-]"""
+    gas = plan.cycle.gas
+    if gas.balance == "none" or gas.eo_mass_percent == 100.0:
+        return 1.0
+    return float(
+        mole_fraction(
+            gas.eo_mass_percent / 100.0,
+            central("eo.molar_mass"),
+            central(f"{gas.balance}.molar_mass"),
+        )
+    )
+
+
 def exposure_pressure_pa(
-    plan: LoadPlan, evacuation_pa: np.ndarray, eo: np.ndarray, gas_k: np.ndarray, molar_kg: float
+    plan: LoadPlan, evacuation_pa: np.ndarray, eo: np.ndarray, gas_k: np.ndarray
 ) -> np.ndarray:
     """Return the total pressure during exposure; computed where the plan does not give it."""
     if plan.cycle.total_pressure_kpa is not None:
         return np.full_like(gas_k, units.to_si(plan.cycle.total_pressure_kpa, "kPa"))
-    from eo_risk.physics.gas import eo_mole_fraction
-
-    fraction = eo_mole_fraction(plan.cycle.gas.eo_mass_percent / 100.0, plan.cycle.gas.balance)
-    return evacuation_pa + eo / molar_kg * units.GAS_CONSTANT_J_PER_MOL_K * gas_k / fraction
+    eo_pa = partial_pressure_pa(eo, gas_k, central("eo.molar_mass"))
+    return evacuation_pa + eo_pa / mixture_fraction(plan)
 
 
 def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]:
@@ -140,9 +154,7 @@ def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]
     humidity = inputs.number("cycle.conditioning_rh_percent", cycle.conditioning_rh_percent, "%",
                              "assumed.chamber_rh")  # fmt: skip
     eo = inputs.number("cycle.eo_mg_per_l", cycle.eo_mg_per_l, "mg/L", "assumed.eo_concentration")
-    total_pa = exposure_pressure_pa(
-        plan, low_pa, eo, gas_k, float(inputs.draw("eo.molar_mass")[0])
-    )
+    total_pa = exposure_pressure_pa(plan, low_pa, eo, gas_k)
 
     def minutes(key: str, record_id: str) -> np.ndarray:
         return inputs.number(f"cycle.{key}", getattr(cycle, key), "min", record_id)
