@@ -68,7 +68,7 @@ def _read_lumen(flags: Flags) -> dict:
         "pressure_bar": flags.number("--air-pressure-gauge-bar", "bar gauge", 0, 10),
         "flow_nl_per_min": flags.number("--air-flow-nl-per-min", "NL/min", 0, 1000),
         "minutes": flags.number("--minutes", "min", 0, 100_000) or 0.0,
-        "air_c": flags.number("--air-temperature-c", "C", -20, 120),
+        "air_c": flags.number("--air-temperature-c", "C", 0, 100),
         "air_rh_percent": flags.number("--air-rh-percent", "%", 0, 100),
         "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
     }
