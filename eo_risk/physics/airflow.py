@@ -136,7 +136,7 @@ def isothermal_flow_kg_per_s(
     -----
     Isothermal compressible flow with the friction of its own Reynolds number. The exit
     cannot be faster than the isothermal limit sqrt(R T / M): there the exit pressure is
-    raised until it holds, p_in / p_out^2 = 1 + losses + 2 ln(p_in/p_out) in squares.
+    raised until it holds, (p_in/p_exit)^2 = 1 + losses + 2 ln(p_in/p_exit).
     """
     bore_m, inlet_pa = np.asarray(bore_m, dtype=float), np.asarray(inlet_pa, dtype=float)
     lowest_pa = np.minimum(outlet_pa, inlet_pa)

@@ -137,6 +137,7 @@ def test_short_tube_limit():
     assert result.left_kg(25.0) == pytest.approx(0.5e-3, rel=1e-5)
 
 
+@settings(deadline=None)
 @given(
     st.floats(0.01, 60.0), st.floats(0.0, 1.0),
 )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from eo_risk.physics import films, water
@@ -44,6 +44,7 @@ def test_film_law_falls_back_to_bretherton_at_low_speed():
     assert np.all(np.abs(ratio - 1.0) < 3.4 * capillary ** (2 / 3))
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 2.0), st.floats(1e-5, 1e-2))
 def test_a_film_never_fills_more_than_the_bore(share, radius_m):
     fraction = films.film_volume_fraction(share * radius_m, radius_m)
@@ -160,6 +161,7 @@ def test_air_without_pressure_moves_nothing():
     assert blown(60.0, drop_pa=0.0) == pytest.approx(water.bore_volume_m3(3e-3, 2.0) * 997.0)
 
 
+@settings(deadline=None)
 @given(st.floats(0.1, 300.0), st.floats(1.1, 10.0))
 def test_longer_blowing_never_leaves_more(seconds, times):
     assert blown(seconds * times, floor_fraction=0.01) <= blown(seconds, floor_fraction=0.01)
@@ -243,6 +245,7 @@ def test_an_upright_lumen_keeps_its_hanging_plug_and_film_but_no_more_than_its_v
     assert short == pytest.approx(water.bore_volume_m3(3e-3, 0.01) * 997.0)
 
 
+@settings(deadline=None)
 @given(st.floats(2e-4, 2e-2), st.floats(1e-3, 4.0), st.floats(0.0, 1.5), st.integers(0, 5))
 def test_a_lumen_holds_between_nothing_and_its_volume(bore_m, length_m, fraction, hubs):
     left = water.lumen_water_kg(
