@@ -176,18 +176,19 @@ def _for_patient(
     if fixed or (body_mass_kg == adult and not more):
         return limit
     # A heavier patient or fewer devices never raise a figure above the published one.
-    share = min(1.0, head["devices_default"] / (devices or head["devices_default"]))
-    scaled = published * min(body_mass_kg, adult) / adult * share
-    routes = [(scaled, f"figure {published:g} {row['unit']} x {body_mass_kg:g}/{adult:g} kg"
-               + (f" x {share:.3g} for {devices} devices" if more else ""))]  # fmt: skip
+    count = max(devices or 0, head["devices_default"])
+    by_mass = published * min(body_mass_kg, adult) / adult
+    how = f"figure {published:g} {row['unit']} x {min(body_mass_kg, adult):g}/{adult:g} kg"
+    routes = []
     for intake in edition.get("intake", ()):
         same = (intake["category"], intake["substance"], intake["period"])
         if same == (row["category"], row["substance"], row["period"]):
-            # Fewer than the default number of devices does not widen the share of one.
-            count = max(devices or 0, head["devices_default"])
             value = intake_limit_mg(float(intake["value"]), min(body_mass_kg, adult), 1.0 / count)
             routes.append((value, f"tolerable intake {intake['value']:g} mg/kg/d x "
                            f"{body_mass_kg:g} kg x 1/{count}"))  # fmt: skip
+    if more and not routes:
+        by_mass, how = by_mass * head["devices_default"] / count, f"{how}, shared by {count} devices"
+    routes.append((by_mass, how))
     value, how = min(routes)
     return replace(limit, limit=value, basis=f"{head['name']}: {how}")
 

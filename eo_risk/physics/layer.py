@@ -35,6 +35,7 @@ _CHUNK_BYTES = 400_000  # one working array; a few of them stay in the cache of 
 _THREADS = 2
 # The smallest element against the shortest penetration depth of the run.
 _DEPTH_SHARE = 1.5
+_COARSER = 8.0  # a coarse mesh starts with elements this much larger
 
 
 @dataclass(frozen=True)
@@ -354,6 +355,7 @@ def _prepare(
     edges: tuple[float, ...] | None,
     *,
     whole: bool = False,
+    coarse: bool = False,
 ) -> _Layer:
     """Choose mesh and modes; `whole` keeps both halves of a sheet apart."""
     thickness = _full(body.thickness_m, samples)
@@ -366,6 +368,7 @@ def _prepare(
     inner_open = not solid and not symmetric and body.open_faces in ("both", "inner")
     if edges is None:
         depth = _DEPTH_SHARE * _shortest_depth(pieces, thickness)
+        depth = min(1.0, depth * _COARSER) if coarse else depth
         edges = edges_for(depth, inner_open)
     if body.shape == "tube":
         curvature = thickness / _full(body.outer_radius_m, samples)
