@@ -20,7 +20,8 @@ from eo_risk.physics.drying import film_loss_kg, surface_flux_kg_per_m2_s
 from eo_risk.physics.moist_air import Fluids
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
 
-# Nearer to boiling, water cools itself until its vapour takes about this share of the gas.
+# Nearer to boiling, water cools itself: diffusion is taken no faster than at the pressure of
+# which the vapour is this share.
 _VAPOUR_SHARE = 0.8
 
 
@@ -108,7 +109,6 @@ class _Gas:
     vapour_pa: np.ndarray
     saturation_pa: np.ndarray
     boiling_s: np.ndarray
-    still_s: np.ndarray
     boiling_k: np.ndarray
 
 
@@ -122,11 +122,9 @@ def _gas(stage: Surroundings, fluids: Fluids) -> _Gas:
     lowest = np.minimum(first, last)
     # Diffusion goes on at the mean pressure of the part that does not boil.
     still_pa = np.sqrt(np.maximum(lowest, saturation_pa) * np.maximum(first, last))
-    still_pa = np.maximum(still_pa, saturation_pa)
-    duration_s = np.asarray(stage.duration_s)
-    boiling_k = fluids.boiling_k(lowest, load_k)
-    return _Gas(still_pa, vapour_pa, saturation_pa, duration_s * share,
-                duration_s * (1.0 - share), boiling_k)  # fmt: skip
+    still_pa = np.maximum(still_pa, saturation_pa / _VAPOUR_SHARE)
+    boiling_s = np.asarray(stage.duration_s) * share
+    return _Gas(still_pa, vapour_pa, saturation_pa, boiling_s, fluids.boiling_k(lowest, load_k))
 
 
 def _boiled_kg(
@@ -214,11 +212,10 @@ def deep_left_kg(
         gas = _gas(stage, fluids)
         boiled = _boiled_kg(left, place, stage, gas, fluids)
         load_k = np.asarray(stage.temperature_k, dtype=float)
-        near_pa = np.minimum(gas.saturation_pa, _VAPOUR_SHARE * gas.pressure_pa)
         recession = evaporation.recession_m2_per_s(
             load_k,
             gas.pressure_pa,
-            near_pa,
+            gas.saturation_pa,
             gas.vapour_pa,
             fluids.vapour_diffusivity_m2_per_s(load_k, gas.pressure_pa),
             fluids.water_molar_mass_kg_per_mol,
