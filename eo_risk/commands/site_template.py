@@ -10,6 +10,7 @@ SITE_TEMPLATE = '''\
 schema_version = 1
 name = "our hospital"
 # site_minimum_aeration_h = "... h"
+# limits_file = "our_limits.toml"  # limits in a file of their own, beside this one
 
 [rules]
 edition = "iso10993-7:2008+A1"
@@ -87,13 +88,14 @@ lumens = [{ name = "working channel", open_ends = 2, wall_part = "sheath" }]
 # source = "report number"
 # locator = "table"
 
-# A limit of your own or of the maker; it counts where it is stricter.
+# A limit of your own or of the maker; the stricter one governs. With
+# edition = "iso10993-7:2026" it fills that edition, of which no figures are shipped.
 # [[limit]]
+# category = "limited"             # limited prolonged permanent any special
 # substance = "EO"                 # EO or ECH
-# duration = "limited"             # limited prolonged permanent
 # quantity = "mg_per_device"       # mg_per_device ug_per_cm2 ug_per_lens
-# period = "day"
+# period = "24h"                   # day 24h 30d lifetime total contact
 # limit = ...
 # unit = "mg"
-# source = "where it stands"
+# source = "document, clause and page"
 '''

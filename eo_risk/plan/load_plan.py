@@ -27,7 +27,7 @@ from eo_risk.plan.fields import (
     whole,
     word,
 )
-from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
+from eo_risk.plan.own_numbers import OwnLimit, OwnRecord, Special
 from eo_risk.units import to_si
 
 SCHEMA_VERSION = 1
@@ -126,16 +126,7 @@ class PatientContact(Block):
     body_mass_reason: Text = ""
     devices_used_together: whole(1, 100) = None
     contact_area_cm2: number("cm2", 0.0, 100_000.0, above=True) = None
-    special: word(
-        Literal[
-            "intraocular_lens",
-            "apheresis",
-            "oxygenator",
-            "bypass",
-            "blood_purification",
-            "drape",
-        ]
-    ) = None
+    special: word(Special) = None
     residue_counted: word(Literal["whole", "simulated_use"]) = "whole"
     share_reaching_patient_percent: Percent = None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -13,6 +13,9 @@ from eo_risk.plan.fields import Block, Text, number, word
 from eo_risk.units import units_like
 
 Required = Annotated[Text, Field(min_length=1)]
+Special = Literal[
+    "intraocular_lens", "apheresis", "oxygenator", "bypass", "blood_purification", "drape"
+]
 Number = number("", -math.inf)
 
 
@@ -64,20 +67,57 @@ class OwnRecord(Block):
 
 
 class OwnLimit(Block):
-    """A limit of the site or the maker; it counts where it is stricter than the edition's."""
+    """A limit of the site, the maker or of an edition the site owns, as `limits_for` takes it.
 
+    Without an edition it stands beside the limits of whichever edition applies, and the
+    stricter one governs; with the edition of which no figures are shipped it fills that.
+    """
+
+    category: word(Literal["limited", "prolonged", "permanent", "any", "special"])
+    special: word(Special) = None
     substance: word(Literal["EO", "ECH"])
-    duration: word(Literal["limited", "prolonged", "permanent"])
     quantity: word(Literal["mg_per_device", "ug_per_cm2", "ug_per_lens"])
     period: word(Literal["day", "24h", "30d", "lifetime", "total", "contact"])
     limit: number("", 0.0, above=True)
-    unit: word(Literal["mg", "ug", "mg/d", "ug/cm2"])
-    basis: Text = "own limit"
+    unit: word(Literal["mg", "ug", "ug/cm2", "mg/cm2"])
+    clause: Text = ""
+    confidence: word(Literal["A", "B", "C"]) = "A"
     source: Required
+    edition: word(Literal["iso10993-7:2026"]) = None  # the one shipped without figures
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        missing = [key for key, value in self if value is None]
+        missing = [key for key, value in self if value is None and key not in _MAY_MISS]
+        if self.category == "special" and self.special is None:
+            missing.append("special")
         if missing:
             raise ValueError(f"must be given: {', '.join(missing)}")
+        per_area = self.quantity == "ug_per_cm2"
+        if per_area != self.unit.endswith("/cm2"):
+            raise ValueError(f"unit {self.unit} does not fit {self.quantity}")
         return self
+
+
+_MAY_MISS = ("special", "edition")
+
+
+def own_edition(limits: tuple[OwnLimit, ...], edition: str) -> dict[str, Any] | None:
+    """Return own limits in the form `limits_for` takes as its own file; None without any.
+
+    Parameters
+    ----------
+    limits : tuple of OwnLimit
+        Those of a resolved plan.
+    edition : str
+        The edition the plan applies.
+    """
+    rows = [
+        row.model_dump(mode="json", exclude_none=True, exclude={"edition"})
+        for row in limits
+        if row.edition in (None, edition)
+    ]
+    if not rows:
+        return None
+    fills = any(row.edition == edition for row in limits)
+    head = reference.document("limits/iso10993_7_2026")["edition"] if fills else {"id": ""}
+    return {"edition": head, "limit": rows}

@@ -114,7 +114,10 @@ KINDS: dict[str, type[Block]] = {
     "limit": OwnLimit,
 }
 # Keys that hold for every load.
-COMMON = ("schema_version", "name", "note", "site_minimum_aeration_h", "rules", "units_shown")
+COMMON = (
+    "schema_version", "name", "note", "site_minimum_aeration_h", "rules", "units_shown",
+    "limits_file",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -134,6 +137,7 @@ class Site(Block):
     site_minimum_aeration_h: number("h", 0.0, 2000.0) = None
     rules: Rules | None = None
     units_shown: UnitsShown = UnitsShown()
+    limits_file: Text = ""
     device: tuple[Device, ...] = ()
     steriliser: tuple[Steriliser, ...] = ()
     cycle: tuple[SiteCycle, ...] = ()

@@ -16,7 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from eo_risk.errors import Fault, InputError, nearest
-from eo_risk.files import read_text
+from eo_risk.files import read_text, refuse
 from eo_risk.plan.fields import Block, faults_of
 from eo_risk.plan.load_plan import known_fields, validation_context
 from eo_risk.plan.plausible import plan_faults
@@ -93,8 +93,36 @@ def _read_entries(raw: dict, context: dict) -> dict[str, tuple]:
     return found | {"broken": tuple(broken)}
 
 
-def parse_site(text: str) -> Site:
-    """Read a site file from TOML text.
+def _with_limits_file(raw: dict, folder: Path) -> dict:
+    """Add the limits of the file a site names beside its own; raises InputError."""
+    name = raw.get("limits_file")
+    if name is None:
+        return raw
+    if not isinstance(name, str):
+        raise refuse("site file, limits_file", repr(name)[:40], "a file name", "Correct it.")
+    content = _toml(read_text(folder / name, "file of limits"), name)
+    edition = content.get("edition")
+    fills = isinstance(edition, dict) and edition.get("id") == "iso10993-7:2026"
+    rows = content.get("limit", [])
+    if not isinstance(rows, list) or not rows:
+        raise refuse(name, "no limit", "[[limit]] entries", "Start from the shipped format.")
+    added = [
+        row | ({"edition": edition["id"]} if fills else {}) if isinstance(row, dict) else row
+        for row in rows
+    ]
+    own = raw.get("limit", [])
+    return raw | {"limit": [*(own if isinstance(own, list) else [own]), *added]}
+
+
+def _toml(text: str, where: str) -> dict:
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise refuse(where, str(error)[:100], "TOML text", "Correct the file.") from None
+
+
+def parse_site(text: str, folder: Path | None = None) -> Site:
+    """Read a site file from TOML text; a file of limits it names is looked for in `folder`.
 
     Raises
     ------
@@ -102,11 +130,7 @@ def parse_site(text: str) -> Site:
         If the text is no TOML, or what holds for every load (rules, minimum hours, units,
         unknown tables) is faulty: nothing there can be left out unnoticed.
     """
-    try:
-        raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        fault = Fault("site file", str(error)[:100], "", "TOML text", "Correct the file.")
-        raise InputError([fault]) from None
+    raw = _with_limits_file(_toml(text, "site file"), folder or Path())
     faults = [
         Fault(f"site file, {key}", "an unknown table or key", "",
               nearest(key, [*KINDS, *COMMON]), "Correct or remove it.")
@@ -140,4 +164,4 @@ def read_site(path: Path | None = None) -> Site:
     chosen = default_site_path() if path is None else path
     if path is None and not chosen.is_file():
         return Site()
-    return parse_site(read_text(chosen, "site file"))
+    return parse_site(read_text(chosen, "site file"), chosen.parent)

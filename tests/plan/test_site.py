@@ -5,7 +5,9 @@ import json
 import pytest
 
 from eo_risk.errors import InputError
+from eo_risk.judgement.limits import limits_for
 from eo_risk.plan.load_plan import plan_json, read_plan
+from eo_risk.plan.own_numbers import own_edition
 from eo_risk.plan.site import (
     Site,
     default_site_path,
@@ -241,10 +243,10 @@ status = "measured"
 source = "own dissipation study (invented)"
 locator = "table 1"
 [[limit]]
+category = "limited"
 substance = "EO"
-duration = "limited"
 quantity = "mg_per_device"
-period = "day"
+period = "24h"
 limit = 2
 unit = "mg"
 source = "site rule (invented)"
@@ -277,6 +279,8 @@ def test_own_records_and_limits_stand_in_the_resolved_plan(named, site):
         ('source = "site rule (invented)"\n', "", "source"),
         ("limit = 2", "limit = 0", "more than 0"),
         ('status = "measured"\n', "", "status"),
+        ('unit = "mg"', 'unit = "ug/cm2"', "does not fit mg_per_device"),
+        ('category = "limited"', 'category = "special"', "must be given: special"),
     ],
 )
 def test_a_broken_number_of_ones_own_stops_the_check(named, old, new, said):
@@ -360,3 +364,31 @@ def test_the_site_chooses_the_units_shown():
     assert shown(6.894757, "kPa") == (pytest.approx(1.0, rel=1e-6), "psi")
     assert shown(3.0, "mm") == (3.0, "mm")
     assert shown(12.0, "mg/L") == (12.0, "mg/L")
+
+
+def test_own_limits_reach_the_limits_of_a_contact(tmp_path):
+    path = tmp_path / "site.toml"
+    path.write_text('limits_file = "own.toml"\n' + OWN[OWN.index("[[limit]]") :], encoding="utf-8")
+    (tmp_path / "own.toml").write_text(
+        '[edition]\nid = "iso10993-7:2026"\nsource = "own copy (invented)"\n'
+        '[[limit]]\ncategory = "limited"\nsubstance = "EO"\nquantity = "mg_per_device"\n'
+        'period = "24h"\nlimit = 3\nunit = "mg"\nsource = "own copy (invented)"\n',
+        encoding="utf-8",
+    )
+    site = read_site(path)
+    assert site.broken_faults == ()
+
+    def figures(edition):
+        found = limits_for(edition, "limited", own=own_edition(site.limit, edition)).limits
+        return {limit.limit for limit in found if (limit.substance, limit.period) == ("EO", "24h")}
+
+    # 4 mg in 24 h: ISO 10993-7:2008 for limited contact, table C.1.
+    assert figures("iso10993-7:2008+A1") == {4.0, 2.0}
+    assert figures("iso10993-7:2026") == {2.0, 3.0}
+    assert own_edition((), "iso10993-7:2026") is None
+    (tmp_path / "own.toml").write_text("[edition]\n", encoding="utf-8")
+    with pytest.raises(InputError, match="no limit"):
+        read_site(path)
+    (tmp_path / "own.toml").unlink()
+    with pytest.raises(InputError, match=r"own\.toml"):
+        read_site(path)
