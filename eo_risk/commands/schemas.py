@@ -145,14 +145,14 @@ def limits() -> Schema:
 
 def water() -> Schema:
     """Describe the answer of ``water lumen`` and ``water surface``."""
-    surface = block(water_mg=band(), cautions=array({}))
-    lumen = block(
-        water_mg=band(),
-        dry_after_min=or_null(band(or_null(AMOUNT), "p50", "p95")),
-        air_flow_nl_per_min={},
-        evaporation_mg_per_min={},
-        cautions=array({}),
-    )
+    of_lumen = {
+        "dry_after_min": or_null(band(or_null(AMOUNT), "p50", "p95")),
+        "air_flow_nl_per_min": or_null(AMOUNT),
+        "evaporation_mg_per_min": or_null(AMOUNT),
+    }
+    common = {"water_mg": band(), "cautions": array(_caution())}
+    lumen = block(**common, **of_lumen)
+    surface = block(**common) | {"not": {"anyOf": [{"required": [key]} for key in of_lumen]}}
     return {"anyOf": [lumen, surface]}
 
 
