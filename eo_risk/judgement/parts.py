@@ -7,7 +7,7 @@ the load's own temperature in each stage, and the packaging as resistance outsid
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -112,15 +112,14 @@ def layer_stages(
     model: PartModel,
     stages: Sequence[LoadStage],
     inputs: ItemInputs,
-    outputs: Sequence[Sequence[float]],
     *,
     substance: str = "EO",
     gas: Sequence[tuple[np.ndarray, np.ndarray]] | None = None,
 ) -> list[Stage]:
     """Give each stage this part's diffusivity, uptake, gas level and resistance.
 
-    `outputs` are the output times within each stage as shares of its length; `gas` replaces
-    the gas levels of the stages (start, end), for air that the load itself loads.
+    `gas` replaces the gas levels of the stages (start, end), for air that the load itself
+    loads.
     """
     made = []
     for index, stage in enumerate(stages):
@@ -148,9 +147,6 @@ def layer_stages(
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=model.transfer_m_per_s,
                 transfer_inner_m_per_s=model.transfer_m_per_s,
-                output_times_s=stage.duration_s * np.asarray(outputs[index])[:, None]
-                if len(outputs[index])
-                else (),
             )
         )
     return made
@@ -166,19 +162,11 @@ def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
 
 
 def run_part(
-    model: PartModel,
-    timeline: Timeline,
-    inputs: ItemInputs,
-    aeration_outputs: Sequence[Sequence[float]],
-    **options,
+    model: PartModel, timeline: Timeline, inputs: ItemInputs, **options
 ) -> LayerRun:
-    """Run one part through the cycle and the aeration of `timeline`, from clean."""
-    first = timeline.exposure_first
-    stages = timeline.chamber[first:] + timeline.aeration
-    outputs = [()] * (len(timeline.chamber) - first) + list(aeration_outputs)
-    return run_layer(model.body, layer_stages(model, stages, inputs, outputs, **options))
+    """Run one part from clean through the gas exposure, washes and aeration.
 
-
-def with_transfer(model: PartModel, transfer: np.ndarray) -> PartModel:
-    """Return the same part behind another outside resistance."""
-    return replace(model, transfer_m_per_s=transfer)
+    The outputs are the start and the end of every stage from the injection on.
+    """
+    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    return run_layer(model.body, layer_stages(model, stages, inputs, **options))

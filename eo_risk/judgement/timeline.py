@@ -18,9 +18,11 @@ from eo_risk.physics.gas import mole_fraction, partial_pressure_pa
 from eo_risk.physics.properties import central
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
-# Shares of an exposure or aeration step after which it is cut, while the load warms up.
+# Shares of an exposure or aeration step at which it is cut: while the load warms up the cuts
+# are close, and every cut of the aeration is a point of the curves.
 _EXPOSURE_CUTS = (0.1, 0.4, 1.0)
-_AERATION_CUTS = (0.04, 0.15, 0.4, 1.0)
+_FIRST_AERATION_CUTS = (0.02, 0.06, 0.14, 0.26, 0.42, 0.6, 0.8, 1.0)
+_LATER_AERATION_CUTS = (0.15, 0.5, 1.0)
 # Air washes beyond this number carry almost no EO and are run as one stage.
 _WASHES_APART = 4
 
@@ -212,7 +214,7 @@ def aeration_stages(
                               "assumed.aeration_temperature")  # fmt: skip
         hours = 0.0 if step.hours is None else step.hours
         walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
-                cuts=_AERATION_CUTS, step=index)  # fmt: skip
+                cuts=_LATER_AERATION_CUTS if index else _FIRST_AERATION_CUTS, step=index)  # fmt: skip
     return tuple(walk.stages)
 
 

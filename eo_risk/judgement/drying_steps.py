@@ -1,0 +1,222 @@
+"""Leftover water of one item after emptying and every drying step the plan names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eo_risk import units
+from eo_risk.judgement import leftover
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.physics import chamber_water, drying, water
+from eo_risk.physics.moist_air import Fluids
+from eo_risk.plan.load_plan import DryingStep, Item, Lumen
+
+
+@dataclass(frozen=True)
+class LumenWater:
+    """One lumen: its bore and the water before and after drying. SI, shape (samples,)"""
+
+    lumen: Lumen
+    bore_m: np.ndarray
+    length_m: np.ndarray
+    start_kg: np.ndarray
+    dried_kg: np.ndarray
+
+
+def _minutes(step: DryingStep, field: str, inputs: ItemInputs) -> np.ndarray:
+    return inputs.number(f"{field}.minutes", step.minutes, "min", "assumed.drying_minutes")
+
+
+def _air(
+    step: DryingStep, field: str, inputs: ItemInputs, *, dry: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return temperature and relative humidity of the air of one step."""
+    warm = "assumed.cabinet_temperature" if step.method == "cabinet" else "assumed.air_temperature"
+    air_k = inputs.number(f"{field}.air_temperature_c", step.air_temperature_c, "C", warm)
+    humidity = inputs.number(f"{field}.air_rh_percent", step.air_rh_percent, "%",
+                             "assumed.compressed_air_rh" if dry else "assumed.room_rh")  # fmt: skip
+    return air_k, humidity
+
+
+def _stay(step: DryingStep, field: str, inputs: ItemInputs, ambient_pa: float):
+    """Describe a step without air through the lumen as a stay in still or moving air."""
+    air_k, humidity = _air(step, field, inputs, dry=False)
+    pressure = np.full(inputs.samples, ambient_pa)
+    if step.method == "vacuum":
+        pressure = inputs.number(f"{field}.vacuum_kpa", step.vacuum_kpa, "kPa",
+                                 "assumed.vacuum_pressure")  # fmt: skip
+        humidity = np.zeros(inputs.samples)
+    if step.air_rh_percent is None and step.method == "cabinet":
+        # A cabinet warms the air of the room: it holds no more vapour than that.
+        room_k = inputs.draw("room.temperature")
+        fluids = leftover.fluids(inputs.draw)
+        humidity = humidity * fluids.saturation_pa(room_k) / fluids.saturation_pa(air_k)
+        humidity = np.minimum(humidity, 1.0)
+    return chamber_water.Stay(_minutes(step, field, inputs), air_k, air_k, pressure, pressure,
+                              humidity)  # fmt: skip
+
+
+def _blow(
+    water_kg: np.ndarray, at: LumenWater, step: DryingStep, field: str, inputs: ItemInputs,
+    fluids: Fluids, ambient_pa: float, *, weighed: bool,
+) -> np.ndarray:  # fmt: skip
+    """Return the water left after compressed air was led through a lumen."""
+    passes = at.lumen.open_ends == 2 and at.lumen.blocked != "yes"
+    air_k, humidity = _air(step, field, inputs, dry=True)
+    seconds = _minutes(step, field, inputs)
+    measured = step.flow_nl_per_min is not None
+    if measured:
+        rate = np.full(inputs.samples, units.to_si(step.flow_nl_per_min, "NL/min"))
+        flow = leftover.normal_flow_kg_per_s(inputs.draw, rate)
+    else:
+        gauge = inputs.number(f"{field}.pressure_gauge_bar", step.pressure_gauge_bar, "bar",
+                              "assumed.air_pressure")  # fmt: skip
+        flow = leftover.pressure_flow_kg_per_s(
+            inputs.draw, fluids, at.bore_m, at.length_m, gauge, air_k=air_k, ambient_pa=ambient_pa
+        )
+    known = measured or step.pressure_gauge_bar is not None
+    if passes and known and not weighed and step.minutes:
+        full = water.bore_volume_m3(at.bore_m, at.length_m) * fluids.water_density_kg_per_m3(air_k)
+        water_kg = leftover.blown_out_kg(inputs.draw, water_kg, full)
+    wall_m = inputs.draw("drying.tube.roughness")  # the wall adds little beside the bore
+    result = leftover.air_drying(
+        inputs.draw, fluids, water_kg, at.bore_m, at.length_m, flow, flow_measured=measured,
+        air_k=air_k, relative_humidity=humidity, ambient_pa=ambient_pa,
+        outer_diameter_m=at.bore_m + 2.0 * wall_m, passes_air=passes,
+    )  # fmt: skip
+    return np.where(seconds > 0.0, result.left_kg(seconds), water_kg)
+
+
+def lumen_water(
+    item: Item, index: int, inputs: ItemInputs, fluids: Fluids, ambient_pa: float
+) -> LumenWater:
+    """Return the water of one lumen before and after its drying steps."""
+    lumen, field = item.lumens[index], f"lumens[{index}]"
+    bore = inputs.number(f"{field}.bore_mm", lumen.bore_mm, "mm", "assumed.bore")
+    length = inputs.number(f"{field}.length_mm", lumen.length_mm, "mm", "assumed.lumen_length")
+    room_k = inputs.draw("room.temperature")
+    emptied = lumen.emptied
+    pressure = emptied.pressure_gauge_bar
+    start = leftover.lumen_start_kg(
+        inputs.draw, bore, length,
+        leftover.Emptying(
+            emptied.how, emptied.pushes, emptied.seconds,
+            None if pressure is None else units.to_si(pressure, "bar"),
+            getattr(emptied, "orientation", None),
+        ),
+        open_ends=lumen.open_ends, blocked=lumen.blocked == "yes", hubs=lumen.hubs or 0,
+        temperature_k=room_k,
+    )  # fmt: skip
+    weighed = lumen.measured_mg is not None
+    if weighed:
+        error = lumen.scale_error_mg or 0.0
+        start = inputs.known_with_error(f"{field}.measured_mg", lumen.measured_mg, error, "mg")
+    elif lumen.droplets_counted:
+        start = water.droplets_kg(lumen.droplets_counted, inputs.draw("water.droplet.kg"))
+    at = LumenWater(lumen, bore, length, start, start)
+    if weighed:
+        # A weighing is taken after all drying.
+        return at
+    left = start
+    for i, step in enumerate(lumen.drying):
+        where = f"{field}.drying[{i}]"
+        if step.method == "compressed_air":
+            left = _blow(left, at, step, where, inputs, fluids, ambient_pa, weighed=weighed)
+        elif step.method in ("cabinet", "bench", "vacuum"):
+            place = plug_place(at, left, inputs, fluids)
+            stay = _stay(step, where, inputs, ambient_pa)
+            left = chamber_water.deep_left_kg(left, place, [stay], fluids)
+    return LumenWater(lumen, bore, length, start, left)
+
+
+def plug_place(
+    at: LumenWater, water_kg: np.ndarray, inputs: ItemInputs, fluids: Fluids
+) -> chamber_water.DeepPlace:
+    """Describe water deep in a lumen, as drying and vacuum see it."""
+    section = np.pi / 4.0 * at.bore_m**2
+    faces = 2 if at.lumen.open_ends == 2 else 1 if at.lumen.open_ends else 0
+    depth = inputs.draw("water.plug.depth_share") * at.length_m
+    wet_m = water_kg / (fluids.water_density_kg_per_m3(inputs.draw("room.temperature")) * section)
+    heat = inputs.draw("chamber.wall.heat_transfer") * np.pi * at.bore_m * wet_m
+    return chamber_water.DeepPlace(section, depth, faces, heat_w_per_k=heat)
+
+
+def outside_water(
+    item: Item, inputs: ItemInputs, fluids: Fluids, area_m2: np.ndarray, ambient_pa: float
+) -> tuple[leftover.OutsideWater, leftover.OutsideWater]:
+    """Return the water outside and in joints, before and after drying."""
+    external, field = item.external_water, "external_water"
+    nothing = np.zeros(inputs.samples)
+    if external.measured_mg is not None:
+        error = external.scale_error_mg or 0.0
+        weighed = inputs.known_with_error(f"{field}.measured_mg", external.measured_mg, error, "mg")
+        found = leftover.OutsideWater(weighed, nothing, nothing)
+        return found, found
+    edge = nothing
+    if water.has_edge_bead(external.state):
+        edge = inputs.number(f"{field}.low_edge_cm", external.low_edge_cm, "cm", "assumed.low_edge")
+    joints = item.joints
+    if joints is None:
+        # Nobody counted: up to four, a common number of hinges and box locks.
+        count = inputs.draw.own("joints", "uniform", 2.0, 0.0, 4.0, "-", assumed=True)
+        joint_kg = np.rint(count) * inputs.draw("water.joint.kg")
+        joints = 0
+    else:
+        joint_kg = nothing
+    start = leftover.outside_start(
+        inputs.draw, area_m2, external.state, edge, joints, inputs.draw("room.temperature")
+    )
+    film = start.film_kg
+    if external.textile_g is not None:
+        dry = np.full(inputs.samples, units.to_si(external.textile_g, "g"))
+        film = film + water.textile_water_kg(dry, inputs.draw("water.textile.unknown"))
+    start = leftover.OutsideWater(film, start.bead_kg, start.joints_kg + joint_kg)
+    left = start
+    for i, step in enumerate(external.drying):
+        left = _dry_outside(left, step, f"{field}.drying[{i}]", inputs, fluids, area_m2, ambient_pa)
+    return start, left
+
+
+def _dry_outside(
+    left: leftover.OutsideWater, step: DryingStep, field: str, inputs: ItemInputs,
+    fluids: Fluids, area_m2: np.ndarray, ambient_pa: float,
+) -> leftover.OutsideWater:  # fmt: skip
+    if step.method == "towel":
+        film = drying.towel_kg(left.film_kg, area_m2,
+                               inputs.draw("water.outside.wiped.kg_per_m2"))  # fmt: skip
+        return leftover.OutsideWater(film, np.zeros_like(film), left.joints_kg)
+    if step.method == "compressed_air":
+        blown = area_m2 * inputs.draw("water.outside.blown.kg_per_m2")
+        film = np.minimum(left.film_kg, blown)
+        return leftover.OutsideWater(film, np.zeros_like(film), left.joints_kg)
+    if step.method is None:
+        return left
+    stay = _stay(step, field, inputs, ambient_pa)
+    transfer = inputs.draw(
+        "drying.transfer.cabinet" if step.method == "cabinet" else "drying.transfer.bench"
+    )
+    heated = inputs.draw("drying.surface.heated_share")
+    open_film = chamber_water.OpenPlace(area_m2, transfer, heated)
+    bead = chamber_water.OpenPlace(
+        left.bead_kg / (fluids.water_density_kg_per_m3(stay.temperature_k)
+                        * inputs.draw("drying.bead.width")),
+        transfer, heated,
+    )  # fmt: skip
+    return leftover.OutsideWater(
+        chamber_water.film_left_kg(left.film_kg, open_film, [stay], fluids),
+        chamber_water.film_left_kg(left.bead_kg, bead, [stay], fluids),
+        chamber_water.deep_left_kg(left.joints_kg, crevice_place(left.joints_kg, inputs, fluids),
+                                   [stay], fluids),
+    )  # fmt: skip
+
+
+def crevice_place(
+    water_kg: np.ndarray, inputs: ItemInputs, fluids: Fluids
+) -> chamber_water.DeepPlace:
+    """Describe water in joints: full to the mouth, as deep as the record says."""
+    density = fluids.water_density_kg_per_m3(inputs.draw("room.temperature"))
+    area = water_kg / (density * inputs.draw("water.joint.depth"))
+    heat = inputs.draw("chamber.wall.heat_transfer") * area
+    return chamber_water.DeepPlace(area, np.zeros(inputs.samples), 1, heat_w_per_k=heat)

@@ -1,0 +1,330 @@
+"""Leftover water of one item through the cycle, and what EO makes of it.
+
+Every body of water is run twice: as a well mixed film, and in a lumen also as one plug behind
+the lumen's own gas. The film is the careful value for glycol, the plug for EO still dissolved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from eo_risk.judgement import leftover
+from eo_risk.judgement.drying_steps import (
+    LumenWater,
+    crevice_place,
+    lumen_water,
+    outside_water,
+    plug_place,
+)
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.result import Band, WaterPlace
+from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.physics import chamber_water, chemistry, properties
+from eo_risk.physics.gas import bulk_flow_factor, partial_pressure_pa
+from eo_risk.physics.moist_air import Fluids
+from eo_risk.physics.plug import PlugStage, run_plug
+from eo_risk.plan.load_plan import Item
+
+_RATE_NAMES = (
+    "eo.hydrolysis_neutral", "eo.hydrolysis_acid", "eo.hydrolysis_base", "eo.chloride",
+    "ech.closure", "eo.chloride_acid",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class WaterStage:
+    """What water meets in one stage, shared by every body of water of the load."""
+
+    stage: LoadStage
+    ratio: np.ndarray
+    gas_diffusivity: np.ndarray
+    water_diffusivity: np.ndarray
+    rates: chemistry.Rates
+    hydrogen: np.ndarray
+    in_chamber: bool
+
+    @property
+    def gas_level(self) -> np.ndarray:
+        return 0.5 * (self.stage.eo_start_kg_per_m3 + self.stage.eo_end_kg_per_m3)
+
+
+def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage, ...]:
+    """Prepare every stage from the injection on.
+
+    `co2_share` is moles of CO2 per mole of EO in the sterilant.
+    """
+    first, last = timeline.exposure_first, timeline.exposure_last
+    stages = timeline.chamber[first:] + timeline.aeration
+    molar = draw("eo.molar_mass")
+    made = []
+    for index, stage in enumerate(stages):
+        kelvin = stage.temperature_k
+        pressure = 0.5 * (stage.pressure_start_pa + stage.pressure_end_pa)
+        level = 0.5 * (stage.eo_start_kg_per_m3 + stage.eo_end_kg_per_m3)
+        eo_pa = partial_pressure_pa(level, stage.gas_temperature_k, molar)
+        during = index <= last - first
+        co2_pa = eo_pa * co2_share if during else np.zeros_like(kelvin)
+        acid = properties.co2_acid_product(kelvin, co2_pa, draw)
+        product = properties.ion_product(kelvin, draw)
+        values = [properties.rate(name, kelvin, draw) for name in _RATE_NAMES]
+        made.append(
+            WaterStage(
+                stage,
+                properties.water_gas_ratio(kelvin, draw),
+                properties.gas_diffusivity_m2_per_s("eo", kelvin, pressure, draw)
+                * bulk_flow_factor(eo_pa / pressure if during else 0.0),
+                properties.eo_diffusivity_water_m2_per_s(kelvin, draw),
+                chemistry.Rates(*values, product),
+                np.sqrt(acid + product),
+                during,
+            )
+        )
+    return tuple(made)
+
+
+@dataclass(frozen=True)
+class Body:
+    """One body of water in one form: EO dissolved and reacted over the outputs. [kg]
+
+    Shape (outputs, samples); `ech_*` at the end, shape (samples,).
+    """
+
+    eo: np.ndarray
+    reacted: np.ndarray
+    ech_unbuffered: np.ndarray
+    ech_buffered: np.ndarray
+
+
+@dataclass(frozen=True)
+class ItemWater:
+    """All water of one item: amounts, places and what became of it."""
+
+    after_drying: np.ndarray
+    at_injection: np.ndarray
+    after_aeration: np.ndarray
+    places: tuple[WaterPlace, ...]
+    film: Body
+    plug: Body | None
+    ceiling_eg: np.ndarray
+    wet_spot: np.ndarray | None
+    starved: tuple[str, ...]
+    deep_plugs: tuple[str, ...]
+    released_kg: np.ndarray
+
+
+def _rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
+    eo = water.ratio * water.gas_level / properties.central("eo.molar_mass")
+    hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
+    return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
+
+
+def _chloride(item: Item, inputs: ItemInputs) -> np.ndarray | float:
+    """Return the chloride of the rinse water. [mol/m3]"""
+    if item.rinse_water == "treated":
+        return 0.0
+    name = "saline.chloride" if item.rinse_water == "saline" else "tap.chloride"
+    return inputs.draw(name)
+
+
+def _film(
+    volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
+    inputs: ItemInputs,
+) -> Body:  # fmt: skip
+    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant."""
+    samples = inputs.samples
+    molar_eo, molar_ech = (inputs.draw(f"{s}.molar_mass") for s in ("eo", "ech"))
+    volume = np.maximum(volume_m3, np.finfo(float).tiny ** 0.5)
+    salt = np.minimum(chloride_mol / volume, inputs.draw("brine.chloride"))
+    stages = []
+    stalled = np.zeros(samples)
+    for water in waters:
+        level = water.ratio * water.gas_level
+        chloride_rate = (water.rates.chloride + water.rates.chloride_acid * water.hydrogen)
+        stages.append(
+            chemistry.FilmStage(
+                water.stage.duration_s,
+                level,
+                0.0 if water.in_chamber else escape(water),
+                _rate(water, salt),
+                chloride_rate / molar_eo,
+            )
+        )
+        if water.in_chamber:
+            here = chemistry.stalled_chlorohydrin_mol_per_m3(water.rates, level / molar_eo, salt)
+            stalled = np.maximum(stalled, here * volume_m3)
+    run = chemistry.run_film(stages, samples)
+    unbuffered, buffered = chemistry.chlorohydrin_kg(
+        run.chloride_turned[-1], chloride_mol * np.ones(samples), stalled, molar_ech
+    )
+    wet = volume_m3 > 0.0
+    return Body(run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3,
+                unbuffered * wet, buffered * wet)  # fmt: skip
+
+
+def _plug(
+    at: LumenWater, volume_m3: np.ndarray, waters: Sequence[WaterStage], timeline: Timeline,
+    film: Body, chloride: np.ndarray | float,
+) -> Body:  # fmt: skip
+    """Run one lumen's water as a plug behind its gas column."""
+    faces = 2 if at.lumen.open_ends == 2 else 1
+    section = np.pi / 4.0 * at.bore_m**2
+    long = np.minimum(volume_m3 / section, 0.999 * at.length_m)
+    path = np.maximum((at.length_m - long) / faces, 1e-3 * at.length_m)
+    first, last = timeline.exposure_first, timeline.exposure_last
+    filled = timeline.chamber[first]
+    share = 1.0 - np.minimum(filled.pressure_start_pa / filled.pressure_end_pa, 1.0)
+    stages = [
+        PlugStage(
+            w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
+            w.gas_diffusivity, w.water_diffusivity, w.ratio, _rate(w, chloride),
+        )
+        for w in waters[1:]
+    ]  # fmt: skip
+    wet = np.maximum(volume_m3, 1e-3 * section * at.bore_m)
+    run = run_plug(wet, at.bore_m, path, faces, stages,
+                   start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3,
+                   filled_share=np.maximum(share, 1e-6))  # fmt: skip
+    scale = volume_m3 / wet
+    # The injection itself is not part of the plug's run: repeat its start for that output.
+    eo = np.concatenate([run.eo_kg[:1], run.eo_kg]) * scale
+    reacted = np.concatenate([run.reacted_kg[:1], run.reacted_kg]) * scale
+    ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
+    ratio = np.clip(ratio, 0.0, 1.0)
+    return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
+
+
+def _add(first: Body | None, second: Body) -> Body:
+    if first is None:
+        return second
+    return Body(first.eo + second.eo, first.reacted + second.reacted,
+                first.ech_unbuffered + second.ech_unbuffered,
+                first.ech_buffered + second.ech_buffered)  # fmt: skip
+
+
+def _place(kind: str, lumen: str, dried, injected, end) -> WaterPlace:
+    return WaterPlace(kind, lumen, Band.of(dried), Band.of(injected), Band.of(end))
+
+
+def sorbed_body(
+    item: Item, inputs: ItemInputs, part_mass_kg: Sequence[np.ndarray],
+    waters: Sequence[WaterStage], records,
+) -> Body | None:  # fmt: skip
+    """Return what EO makes of water sorbed in cotton, paper or gel: less reactive than free."""
+    total = None
+    for part, mass in zip(item.parts, part_mass_kg, strict=True):
+        if f"{part.material}.moisture" not in records:
+            continue
+        volume = mass * inputs.draw(f"{part.material}.moisture")
+        volume = volume / properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
+        film = _film(volume, waters, lambda w: np.full(inputs.samples, 1.0), 0.0, inputs)
+        bound = inputs.draw("water.bound_factor")
+        free = np.zeros_like(film.eo)
+        total = _add(total, Body(free, film.reacted * bound, film.ech_unbuffered * 0.0,
+                                 film.ech_buffered * 0.0))  # fmt: skip
+    return total
+
+
+def item_water(
+    item: Item,
+    inputs: ItemInputs,
+    timeline: Timeline,
+    waters: Sequence[WaterStage],
+    fluids: Fluids,
+    area_m2: np.ndarray,
+    mass_kg: np.ndarray,
+    ambient_pa: float,
+) -> ItemWater:
+    """Follow all water of one item from the rinse to the end of the aeration."""
+    first = timeline.exposure_first
+    before, after = timeline.chamber[:first], timeline.chamber[first:] + timeline.aeration
+    density = properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
+    chloride = _chloride(item, inputs)
+    heat_j_per_k = mass_kg * inputs.draw("load.heat_capacity")
+    condensed = chamber_water.condensed_kg(before, heat_j_per_k, fluids,
+                                           inputs.draw("water.condensate.share"))  # fmt: skip
+    start, outside = outside_water(item, inputs, fluids, area_m2, ambient_pa)
+    lumens = [lumen_water(item, i, inputs, fluids, ambient_pa) for i in range(len(item.lumens))]
+
+    film_place = chamber_water.OpenPlace(
+        area_m2, inputs.draw("drying.transfer.wrapped"),
+        inputs.draw("drying.surface.heated_share"), heat_j_per_k,
+        inputs.draw("chamber.wall.heat_transfer") * area_m2,
+    )  # fmt: skip
+    film0 = outside.film_kg + outside.bead_kg
+    crevice = crevice_place(outside.joints_kg, inputs, fluids)
+    nothing = np.zeros(inputs.samples)
+    none_deep = chamber_water.DeepPlace(nothing, nothing)
+    at_start = chamber_water.water_at_injection(
+        chamber_water.WaterByPlace(film0, outside.joints_kg, nothing), before, fluids,
+        film=film_place, crevice=crevice, plug=none_deep, condensed=condensed,
+    )  # fmt: skip
+    film1, joint1 = at_start.film_kg, at_start.crevice_kg
+    film2 = chamber_water.film_left_kg(film1, film_place, after, fluids)
+    joint2 = chamber_water.deep_left_kg(joint1, crevice_place(joint1, inputs, fluids), after, fluids)
+    places = [_place("outside", "", film0, film1, film2),
+              _place("crevice", "", outside.joints_kg, joint1, joint2)]  # fmt: skip
+    depth = inputs.draw("water.joint.depth")
+    salt = chloride * (start.film_kg + start.bead_kg) / density
+    total_film = _film(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt, inputs)
+    joint_salt = chloride * start.joints_kg / density
+    # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
+    joints = _film(joint1 / density, waters,
+                   lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), joint_salt, inputs)
+    total_film = _add(total_film, joints)
+    total_plug = total_film if lumens else None
+    dried, injected, end = film0 + outside.joints_kg, film1 + joint1, film2 + joint2
+    spots = [joints.eo[-1] * depth * density / np.maximum(joint1, 1e-12)] if np.any(joint1) else []
+    ceiling = _ceiling(film1 + joint1, density, waters, inputs)
+    starved, deep = [], []
+    exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
+    for at in lumens:
+        left = chamber_water.deep_left_kg(at.dried_kg, plug_place(at, at.dried_kg, inputs, fluids),
+                                          before, fluids)  # fmt: skip
+        later = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), after, fluids)
+        volume = left / density
+        section = np.pi / 4.0 * at.bore_m**2
+        wet_share = volume / (section * at.length_m)
+        ends = 2 if at.lumen.open_ends == 2 else 1
+        film = _film(
+            volume, waters,
+            lambda w, at=at, wet=wet_share, ends=ends: chemistry.wetted_lumen_escape_s(
+                at.length_m, wet, w.ratio, w.gas_diffusivity, ends),
+            chloride * at.start_kg / density, inputs,
+        )  # fmt: skip
+        salt_now = np.minimum(chloride * at.start_kg / np.maximum(left, 1e-12),
+                              inputs.draw("brine.chloride"))  # fmt: skip
+        plug = _plug(at, volume, waters, timeline, film, salt_now)
+        total_film, total_plug = _add(total_film, film), _add(total_plug, plug)
+        places.append(_place("plug", at.lumen.name, at.dried_kg, left, later))
+        dried, injected, end = dried + at.dried_kg, injected + left, end + later
+        ceiling = ceiling + _ceiling(left, density, waters, inputs)
+        wetted = 4.0 * np.maximum(volume, 1e-12) / at.bore_m
+        spots.append(plug.eo[-1] / wetted)
+        middle = waters[min(1, len(waters) - 1)]
+        if np.median(wet_share * middle.ratio) > 1.0:
+            starved.append(at.lumen.name)
+        reach = chemistry.penetration_m(middle.water_diffusivity, exposure_s)
+        if np.median(volume / (section * ends) / reach) > 1.0:
+            deep.append(at.lumen.name)
+    return ItemWater(
+        dried, injected, end, tuple(places), total_film, total_plug, ceiling,
+        np.max(np.stack(spots), axis=0) if spots else None, tuple(starved), tuple(deep),
+        np.maximum(dried - injected, 0.0),
+    )  # fmt: skip
+
+
+def _ceiling(
+    water_kg: np.ndarray, density: np.ndarray, waters: Sequence[WaterStage], inputs: ItemInputs
+) -> np.ndarray:
+    """Return the ceiling of EG at the coldest stage of the exposure. [kg]"""
+    inside = [w for w in waters if w.in_chamber]
+    cold = inside[0]
+    exposure_s = sum(w.stage.duration_s for w in inside)
+    level = np.max(np.stack([w.stage.eo_end_kg_per_m3 for w in inside]), axis=0)
+    mass_ratio = inputs.draw("eg.molar_mass") / inputs.draw("eo.molar_mass")
+    fastest = np.max(np.stack([_rate(w, 0.0) for w in inside]), axis=0)
+    return chemistry.glycol_ceiling_kg(water_kg / density, cold.ratio, level, fastest, exposure_s,
+                                       mass_ratio)  # fmt: skip
