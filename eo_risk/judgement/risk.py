@@ -8,6 +8,7 @@ on the number of workers or on what the other items hold.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,9 +110,18 @@ class Draw:
     swapped : str, optional
         Name of one variable that is drawn from a second, independent sequence: two runs
         that differ in one variable give that variable's total Sobol index.
+    own : mapping, optional
+        Records of the site that stand in for shipped ones, by the id they replace.
     """
 
-    def __init__(self, seed: int, samples: int = DEFAULT_SAMPLES, swapped: str | None = None):
+    def __init__(
+        self,
+        seed: int,
+        samples: int = DEFAULT_SAMPLES,
+        swapped: str | None = None,
+        own: Mapping[str, Record] | None = None,
+    ):
+        self.own = dict(own or {})
         self.seed = seed
         self.samples = samples
         self.swapped = swapped
@@ -128,12 +138,16 @@ class Draw:
 
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:
-            record = reference.record(record_id)
+            record = self.record(record_id)
             u = self._points("records", self._place[record_id], record_id)
             self._records[record_id] = quantile(
                 u, record.spread, record.value_si, record.low_si, record.high_si
             )
         return self._records[record_id]
+
+    def record(self, record_id: str) -> Record:
+        """Return the site's own record in place of the shipped one, where there is one."""
+        return self.own.get(record_id) or reference.record(record_id)
 
     def item(self, name: str) -> ItemDraw:
         """Open the scope of one item: its own inputs beside the shared records."""
@@ -153,7 +167,7 @@ class ItemDraw:
     def __call__(self, record_id: str) -> np.ndarray:
         samples = self._draw(record_id)
         if record_id not in self.variables:
-            record: Record = reference.record(record_id)
+            record = self._draw.record(record_id)
             self.variables[record_id] = Variable(
                 record_id, samples, record.low, record.high, record.unit
             )

@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import units
+from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.physics.gas import mole_fraction, partial_pressure_pa
-from eo_risk.physics.properties import central
+from eo_risk.physics.properties import central, water_saturation_pa
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 # Shares of an exposure or aeration step at which it is cut: while the load warms up the cuts
@@ -163,6 +164,10 @@ def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]
 
     walk.go("evacuation", minutes("evacuation_min", "assumed.evacuation_time"), gas_k,
             pressure_end=low_pa)  # fmt: skip
+    dew_k = leftover.fluids(inputs.draw).boiling_k(humidity * water_saturation_pa(gas_k), gas_k)
+    # Steam that condenses on a cold load warms it towards the dew point at once.
+    share = inputs.draw("water.condensate.share")
+    walk.load_k = walk.load_k + share * np.maximum(dew_k - walk.load_k, 0.0)
     walk.go("conditioning", minutes("conditioning_min", "assumed.conditioning_time"), gas_k,
             humidity=humidity, cuts=(0.5, 1.0))  # fmt: skip
     first = len(walk.stages)
@@ -201,6 +206,7 @@ def aeration_stages(
     load_k: np.ndarray,
     lag_s: np.ndarray,
     pressure_pa: float,
+    cuts: dict[int, Sequence[float]] | None = None,
 ) -> tuple[LoadStage, ...]:
     """Return the stages of a list of aeration steps, the load starting at `load_k`.
 
@@ -214,7 +220,8 @@ def aeration_stages(
                               "assumed.aeration_temperature")  # fmt: skip
         hours = 0.0 if step.hours is None else step.hours
         walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
-                cuts=_LATER_AERATION_CUTS if index else _FIRST_AERATION_CUTS, step=index)  # fmt: skip
+                cuts=(cuts or {}).get(index, _LATER_AERATION_CUTS if index
+                                      else _FIRST_AERATION_CUTS), step=index)  # fmt: skip
     return tuple(walk.stages)
 
 

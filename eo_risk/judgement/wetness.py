@@ -131,9 +131,12 @@ def _chloride(item: Item, inputs: ItemInputs) -> np.ndarray | float:
 
 def _film(
     volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
-    inputs: ItemInputs,
+    inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
 ) -> Body:  # fmt: skip
-    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant."""
+    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant.
+
+    `volumes_m3` follows an open film that evaporates: one volume per output.
+    """
     samples = inputs.samples
     molar_eo, molar_ech = (inputs.draw(f"{s}.molar_mass") for s in ("eo", "ech"))
     volume = np.maximum(volume_m3, np.finfo(float).tiny ** 0.5)
@@ -160,8 +163,14 @@ def _film(
         run.chloride_turned[-1], chloride_mol * np.ones(samples), stalled, molar_ech
     )
     wet = volume_m3 > 0.0
-    return Body(run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3,
-                unbuffered * wet, buffered * wet)  # fmt: skip
+    if volumes_m3 is None:
+        eo, reacted = run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3
+    else:
+        volumes = np.stack(volumes_m3)
+        made = np.diff(run.reacted_kg_per_m3, axis=0) * 0.5 * (volumes[1:] + volumes[:-1])
+        reacted = np.concatenate([np.zeros((1, samples)), np.cumsum(made, axis=0)])
+        eo = run.eo_kg_per_m3 * volumes
+    return Body(eo, reacted, unbuffered * wet, buffered * wet)
 
 
 def _plug(
@@ -234,7 +243,7 @@ def item_water(
     waters: Sequence[WaterStage],
     fluids: Fluids,
     area_m2: np.ndarray,
-    mass_kg: np.ndarray,
+    heat_j_per_k: np.ndarray,
     ambient_pa: float,
 ) -> ItemWater:
     """Follow all water of one item from the rinse to the end of the aeration."""
@@ -242,7 +251,6 @@ def item_water(
     before, after = timeline.chamber[:first], timeline.chamber[first:] + timeline.aeration
     density = properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
     chloride = _chloride(item, inputs)
-    heat_j_per_k = mass_kg * inputs.draw("load.heat_capacity")
     condensed = chamber_water.condensed_kg(before, heat_j_per_k, fluids,
                                            inputs.draw("water.condensate.share"))  # fmt: skip
     start, outside = outside_water(item, inputs, fluids, area_m2, ambient_pa)
@@ -262,13 +270,17 @@ def item_water(
         film=film_place, crevice=crevice, plug=none_deep, condensed=condensed,
     )  # fmt: skip
     film1, joint1 = at_start.film_kg, at_start.crevice_kg
-    film2 = chamber_water.film_left_kg(film1, film_place, after, fluids)
+    films = [film1]
+    for stage in after:
+        films.append(chamber_water.film_left_kg(films[-1], film_place, [stage], fluids))
+    film2 = films[-1]
     joint2 = chamber_water.deep_left_kg(joint1, crevice_place(joint1, inputs, fluids), after, fluids)
     places = [_place("outside", "", film0, film1, film2),
               _place("crevice", "", outside.joints_kg, joint1, joint2)]  # fmt: skip
     depth = inputs.draw("water.joint.depth")
     salt = chloride * (start.film_kg + start.bead_kg) / density
-    total_film = _film(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt, inputs)
+    total_film = _film(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt, inputs,
+                       [f / density for f in films])  # fmt: skip
     joint_salt = chloride * start.joints_kg / density
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
     joints = _film(joint1 / density, waters,

@@ -1,0 +1,217 @@
+"""One load plan in, one assessment out: every item, then the load as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+
+from eo_risk import __version__, reference, units
+from eo_risk.judgement.cautions import ItemFacts, caution, item_cautions, worst_first
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
+from eo_risk.judgement.limits import EDITIONS
+from eo_risk.judgement.result import (
+    VERDICTS,
+    Assessment,
+    Caution,
+    ItemResult,
+    LoadGroup,
+    LoadResult,
+)
+from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED, Draw
+from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
+from eo_risk.judgement.wetness import WaterStage, water_stages
+from eo_risk.physics.evaporation import gas_water_capacity_kg
+from eo_risk.physics.gas import density_kg_per_m3
+from eo_risk.physics.properties import central, water_saturation_pa
+from eo_risk.plan.clock import earliest_out
+from eo_risk.plan.load_plan import LoadPlan
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class LoadContext:
+    """What every item of one plan shares."""
+
+    plan: LoadPlan
+    draw: Draw
+    inputs: ItemInputs
+    timeline: Timeline
+    waters: tuple[WaterStage, ...]
+
+
+def load_context(plan: LoadPlan, samples: int, seed: int, swapped: str | None = None) -> LoadContext:
+    """Prepare the stages and shared samples of one plan."""
+    own = {record.replaces: record.as_record() for record in plan.own_records}
+    draw = Draw(seed, samples, swapped, own)
+    inputs = ItemInputs(draw.item("load"))
+    timeline = build_timeline(plan, inputs)
+    fraction = mixture_fraction(plan)
+    co2_share = (1.0 - fraction) / fraction if plan.cycle.gas.balance == "co2" else 0.0
+    return LoadContext(plan, draw, inputs, timeline,
+                       water_stages(timeline, inputs.draw, co2_share))  # fmt: skip
+
+
+def draft(context: LoadContext, index: int) -> ItemDraft:
+    """Compute one item, without what depends on the rest of the load."""
+    return draft_item(context.plan, index, context.draw, context.inputs, context.timeline,
+                      context.waters)  # fmt: skip
+
+
+def _interrupted(plan: LoadPlan) -> timedelta:
+    return timedelta(hours=sum(step.interrupted_h or 0.0 for step in plan.aeration))
+
+
+def _time_out(plan: LoadPlan, required_s: float | None):
+    """Return the earliest time out and a note; None when it cannot be told."""
+    if required_s is None:
+        return None, "Not assessed for every item: no time out can be given."
+    if plan.cycle_start is None or plan.cycle_length is None:
+        return None, "Cycle start or cycle length is not known."
+    out = earliest_out(
+        plan.cycle_start, plan.cycle_length, timedelta(minutes=plan.cycle.transfer_min or 0.0),
+        required_s / units.SECONDS_PER_HOUR, plan.rules.time_zone, _interrupted(plan),
+    )  # fmt: skip
+    return out.moment, out.note
+
+
+def _groups(drafts: list[ItemDraft]) -> tuple[LoadGroup, ...]:
+    """Group items whose 95 % hours are alike, the shortest first."""
+    known = [(d.aeration.p95_s, d.name) for d in drafts if d.aeration is not None]
+    groups: list[tuple[list[str], float]] = []
+    for hours_s, name in sorted(known):
+        step = max(2.0 * units.SECONDS_PER_HOUR, 0.5 * groups[-1][1]) if groups else 0.0
+        if groups and hours_s - groups[-1][1] <= step:
+            groups[-1][0].append(name)
+            groups[-1] = (groups[-1][0], max(groups[-1][1], hours_s))
+        else:
+            groups.append(([name], hours_s))
+    return tuple(LoadGroup(tuple(names), hours) for names, hours in groups)
+
+
+def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
+    """Sum the items up to the load as a whole."""
+    plan, timeline = context.plan, context.timeline
+    hours = [d.aeration for d in drafts]
+    complete = all(h is not None for h in hours)
+    known = [d for d in drafts if d.aeration is not None]
+    slowest = max(known, key=lambda d: d.aeration.required_s, default=None)
+    required = slowest.aeration.required_s if slowest and complete else None
+    out, note = _time_out(plan, required)
+    volume = context.inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
+                                   "assumed.chamber_volume")  # fmt: skip
+    level = timeline.chamber[timeline.exposure_last].eo_end_kg_per_m3
+    humid = timeline.chamber[timeline.exposure_last]
+    full = density_kg_per_m3(
+        water_saturation_pa(humid.gas_temperature_k), humid.gas_temperature_k,
+        central("water.molar_mass"),
+    )  # fmt: skip
+    capacity = gas_water_capacity_kg(
+        volume * context.inputs.draw("chamber.free_share"), full, humid.relative_humidity * full
+    )
+    return LoadResult(
+        max((d.aeration.p95_s for d in known), default=None) if complete else None,
+        required,
+        out,
+        note,
+        slowest.name if slowest else None,
+        _groups(drafts),
+        float(sum(d.quantity * d.taken_up_kg for d in drafts)),
+        float(np.median(volume * level)),
+        float(sum(d.quantity * d.released_kg for d in drafts)),
+        float(np.median(capacity)),
+    )
+
+
+def _load_cautions(load: LoadResult, plan: LoadPlan) -> tuple[Caution, ...]:
+    found = []
+    share = reference.record("decision.depletion_share").value_si
+    if load.eo_charge_kg > 0.0 and load.eo_taken_up_kg > share * load.eo_charge_kg:
+        found.append(caution("load_depletes_eo", f"{load.eo_taken_up_kg / load.eo_charge_kg:.0%} "
+                             "of the charge"))  # fmt: skip
+    if load.water_released_kg > load.water_capacity_kg:
+        found.append(caution("chamber_water_saturated"))
+    if plan.rules.full_load == "on" and len(load.groups) > 1:
+        found.append(caution("full_load"))
+    return worst_first(found)
+
+
+def edition_note(edition: str) -> str:
+    """Return the sentence that stands with every result under an edition."""
+    head = reference.document(EDITIONS[edition])["edition"]
+    return f"{head['name']}: {head['note']}"
+
+
+def _sources(items: tuple[ItemResult, ...], plan: LoadPlan) -> tuple[str, ...]:
+    """List the citations the records of this result rest on."""
+    keys = {
+        reference.records()[record_id].source
+        for item in items
+        for record_id, _ in item.records
+        if record_id in reference.records()
+    }
+    keys.add(reference.document(EDITIONS[plan.rules.edition])["edition"]["source"])
+    found = [reference.sources()[key] for key in sorted(keys)]
+    own = [f"{record.id}: {record.source}, {record.locator}" for record in plan.own_records]
+    return tuple(f"{source.citation} [{source.read}]" for source in found) + tuple(own)
+
+
+def finish(
+    context: LoadContext, item_draft: ItemDraft, index: int, load: LoadResult
+) -> ItemResult:
+    """Complete one item with what depends on the load: its time out."""
+    item = context.plan.items[index]
+    facts = replace(item_draft.facts, out=load.earliest_out)
+    return finish_item(item_draft, item_cautions(item, context.plan, facts))
+
+
+def check_plan(
+    plan: LoadPlan,
+    *,
+    samples: int = DEFAULT_SAMPLES,
+    seed: int = DEFAULT_SEED,
+    advise: bool = True,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Assess a load plan.
+
+    Parameters
+    ----------
+    plan : LoadPlan
+        A resolved plan.
+    samples, seed : int
+        Number of samples and the only source of chance. [-]
+    advise : bool
+        Whether to look for changes that would move a verdict, which re-runs items.
+    progress : callable, optional
+        Called with items done and items in all.
+
+    Returns
+    -------
+    Assessment
+    """
+    context = load_context(plan, samples, seed)
+    drafts: list[ItemDraft] = []
+    for index in range(len(plan.items)):
+        drafts.append(draft(context, index))
+        if progress is not None:
+            progress(index + 1, len(plan.items))
+    load = load_result(context, drafts)
+    items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
+    if advise:
+        from eo_risk.judgement.advice import with_actions
+
+        items = with_actions(context, drafts, items, load)
+    verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
+    return Assessment(
+        verdict, items, load, _load_cautions(load, plan), plan.rules.edition,
+        edition_note(plan.rules.edition), seed, samples, __version__, plan.sha256,
+        _sources(items, plan),
+    )  # fmt: skip
+
+
+__all__ = ["ItemFacts", "LoadContext", "check_plan", "draft", "finish", "load_context"]

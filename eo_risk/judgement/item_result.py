@@ -1,0 +1,469 @@
+"""One item from samples to its result: residues, hours, cautions, reasons, what matters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eo_risk import reference, units
+from eo_risk.judgement.cautions import ItemFacts, required_by_others
+from eo_risk.judgement.influence import influences, words
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
+from eo_risk.judgement.residues import (
+    Amounts,
+    decide,
+    glycol_over,
+    hours_inside,
+    residue_rows,
+)
+from eo_risk.judgement.result import (
+    AerationTime,
+    Assumed,
+    Band,
+    Caution,
+    Curve,
+    Influence,
+    ItemResult,
+    PartHold,
+    Question,
+    Residue,
+    WaterPlace,
+)
+from eo_risk.judgement.risk import Draw
+from eo_risk.judgement.simulate import ItemTrace, glycol, part_holds, simulate
+from eo_risk.judgement.timeline import (
+    LoadStage,
+    Timeline,
+    aeration_stages,
+    ambient_pa,
+    with_aeration,
+)
+from eo_risk.judgement.wetness import WaterStage, water_stages
+from eo_risk.physics.properties import outside_range
+from eo_risk.plan.load_plan import Item, LoadPlan
+from eo_risk.plan.own_numbers import own_edition
+from eo_risk.plan.starting_types import from_starting_type, starting_ranges
+
+# How far beyond the cap the aeration is followed, to name a number where one exists.
+_FOLLOWED_CAPS = 4.0
+_POINTS_PER_DECADE = 8
+
+
+@dataclass(frozen=True)
+class ItemDraft:
+    """An item computed, before the load's time out is known."""
+
+    name: str
+    quantity: int
+    facts: ItemFacts
+    missing: tuple[str, ...]
+    rows: tuple[Residue, ...]
+    aeration: AerationTime | None
+    curve: Curve
+    parts: tuple[PartHold, ...]
+    water: tuple[Band, Band, Band]
+    places: tuple[WaterPlace, ...]
+    influences: tuple[Influence, ...]
+    assumed: tuple[Assumed, ...]
+    records: tuple[tuple[str, str], ...]
+    data_class: str
+    taken_up_kg: float
+    released_kg: float
+    body_mass_kg: float | None
+    starting_type: str
+    target: np.ndarray
+
+
+def _limits(plan: LoadPlan, item: Item) -> tuple[tuple[Limit, ...], list[str], float | None, dict]:
+    """Return limits and screening reference, what is missing, the body mass, days."""
+    patient, missing = item.patient, []
+    mass = patient.body_mass_kg or plan.rules.lightest_patient_kg
+    duration = "limited" if patient.duration == "none" else patient.duration
+    if duration is None:
+        missing.append("contact duration is not known")
+    if mass is None:
+        missing.append("body mass of the lightest patient is not known")
+    screening = screening_by_id(plan.rules.glycol_reference, mass)
+    found = limits_for(
+        plan.rules.edition, duration or "permanent", mass, patient.devices_used_together,
+        special=patient.special, own=own_edition(plan.own_limits, plan.rules.edition),
+    )  # fmt: skip
+    if found.empty_reason:
+        missing.append(found.empty_reason)
+    if plan.rules.edition == "iso10993-7:1995":
+        missing.append("the 1995 edition is history and gives no verdict")
+    return (*found.limits, screening), missing, mass, dict(found.days)
+
+
+def _amounts(
+    trace: ItemTrace, item: Item, share: dict[str, np.ndarray], days: dict
+) -> Amounts:
+    """Collect what is left at the end of the aeration, by model."""
+    counted = 1.0
+    reach = item.patient.share_reaching_patient_percent
+    if item.patient.residue_counted == "simulated_use" and reach is not None:
+        counted = reach / 100.0
+    forms = ("film", "plug") if trace.water.plug is not None else ("whole",)
+    eo = {form: counted * trace.eo(form)[-1] for form in forms}
+    eg = {form: glycol(trace, form)[-1] for form in forms}
+    eg["ceiling"] = np.maximum(trace.water.ceiling_eg, np.max(np.stack(list(eg.values())), axis=0))
+    ech = {}
+    for form in forms:
+        body = trace.water.film if form != "plug" else trace.water.plug
+        polymer = trace.parts_ech[-1]
+        if np.any(body.ech_buffered > 0.0):
+            ech[(form, "buffered")] = polymer + body.ech_buffered
+            ech[(form, "unbuffered")] = polymer + body.ech_unbuffered
+        else:
+            ech[(form, None)] = polymer
+    spot = trace.water.wet_spot
+    return Amounts(eo, ech, eg, None if spot is None else counted * spot, share, days)
+
+
+def _dose_shares(
+    trace: ItemTrace, item: Item, inputs: ItemInputs, timeline: Timeline
+) -> dict[str, np.ndarray]:
+    """Return the share of the EO residue that leaves the item within each period.
+
+    Only for contact beyond a day: the parts give off at body temperature without resistance
+    outside; dissolved EO counts in full from the first day.
+    """
+    if item.patient.duration not in ("prolonged", "permanent"):
+        return {}
+    from eo_risk.judgement.parts import layer_stages
+    from eo_risk.physics.layer import run_layer
+
+    first = timeline.exposure_first
+    last = timeline.stages[-1]
+    body_k = inputs.draw("patient.temperature")
+    zero = np.zeros_like(body_k)
+    contact = [
+        replace(last, duration_s=np.full_like(body_k, days * units.SECONDS_PER_DAY),
+                temperature_k=body_k, eo_start_kg_per_m3=zero, eo_end_kg_per_m3=zero)
+        for days in (1.0, 29.0)
+    ]  # fmt: skip
+    left = [np.zeros_like(body_k) for _ in range(3)]
+    for model in trace.models:
+        if model.body is None:
+            continue
+        stages = layer_stages(model, timeline.chamber[first:] + timeline.aeration, inputs)
+        bare = replace(model, transfer_m_per_s=np.full_like(body_k, np.inf))
+        run = run_layer(model.body, stages + layer_stages(bare, contact, inputs))
+        for i in range(3):
+            left[i] = left[i] + run.mean_kg_per_m3[-3 + i] * model.volume_m3
+    water = trace.water.film.eo[-1] if trace.water.plug is None else trace.water.plug.eo[-1]
+    total = np.maximum(left[0] + water, np.finfo(float).tiny)
+    day, month = ((left[0] - left[i] + water) / total for i in (1, 2))
+    shares = {"24h": day, "30d": month}
+    if item.patient.duration == "prolonged":
+        shares["day"] = month
+    return {period: np.clip(share, 0.0, 1.0) for period, share in shares.items()}
+
+
+def _ruling_curves(
+    trace: ItemTrace, rows: Sequence[Residue], limits: Sequence[Limit], amounts: Amounts
+) -> list[tuple[np.ndarray, np.ndarray | float]]:
+    """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]"""
+    after = trace.after_wash()
+    curves = []
+    for row in rows:
+        if not row.used_for_verdict or row.limit is None or row.model == "wet_spot":
+            continue
+        if row.substance == "EO":
+            amount = trace.eo(row.model)[after]
+        else:
+            # Chlorohydrin in water stays; that in the parts leaves.
+            amount = trace.parts_ech[after]
+            amount = amount + (amounts.ech[(row.model, row.buffering)] - trace.parts_ech[-1])
+        limit: np.ndarray | float = row.limit
+        if row.quantity == "ug_per_cm2":
+            limit = row.limit * trace.contact_area_m2
+        elif row.period == "day":
+            limit = row.limit * amounts.days["day"]
+        share = amounts.dose_share.get(row.period)
+        if share is not None and row.substance == "EO":
+            amount = amount * share
+        curves.append((np.maximum(amount, 1e-300), limit))
+    if trace.water.plug is not None and any(r.model == "wet_spot" for r in rows):
+        spot = next(r for r in rows if r.model == "wet_spot")
+        body = trace.water.plug.eo
+        end = np.maximum(body[-1], np.finfo(float).tiny)
+        density = trace.water.wet_spot * body[after] / end
+        curves.append((np.maximum(density, 1e-300), spot.limit))
+    return curves
+
+
+def _lengthened(plan: LoadPlan) -> int:
+    """Return the index of the aeration step that is lengthened when more is needed."""
+    for index, step in enumerate(plan.aeration):
+        if step.place in ("cabinet", "chamber"):
+            return index
+    return len(plan.aeration) - 1
+
+
+def cap_s(plan: LoadPlan) -> float:
+    """Return the hours beyond which a measurement is asked for instead. [s]"""
+    cap = plan.rules.beyond_cap_h
+    default = reference.record("decision.beyond_cap").value_si
+    return default if cap is None else units.to_si(cap, "h")
+
+
+def _longer(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> tuple[LoadStage, ...]:
+    """Return an aeration whose lengthened step goes far beyond the cap, finely cut."""
+    index = _lengthened(plan)
+    far = _FOLLOWED_CAPS * cap_s(plan)
+    count = 3 * _POINTS_PER_DECADE + 1
+    cuts = tuple(np.geomspace(1e-3, 1.0, count))
+    step = plan.aeration[index].model_copy(update={"hours": far / units.SECONDS_PER_HOUR})
+    steps = (*plan.aeration[:index], step)
+    return aeration_stages(steps, inputs, timeline.end_temperature_k, timeline.lag_s,
+                           ambient_pa(plan), {index: cuts})  # fmt: skip
+
+
+def _needed(
+    trace: ItemTrace, curves: list, quantile: float
+) -> float | None:
+    time = np.median(trace.time_s[trace.after_wash()], axis=1)
+    return hours_inside(time, curves, quantile)
+
+
+def _aeration_time(
+    plan: LoadPlan, item: Item, p50: float | None, p95: float | None, far_s: float
+) -> AerationTime:
+    asked = [(who, units.to_si(hours, "h")) for who, hours, _ in required_by_others(item, plan)]
+    estimate = far_s if p95 is None else p95
+    everyone = [*asked, ("estimate at 95 %", estimate)]
+    governed_by, required = max(everyone, key=lambda pair: pair[1])
+    return AerationTime(
+        far_s if p50 is None else p50, estimate, required, governed_by,
+        p95 is None or estimate > cap_s(plan),
+    )  # fmt: skip
+
+
+def _hours(
+    plan: LoadPlan, item: Item, inputs: ItemInputs, timeline: Timeline, trace: ItemTrace,
+    curves: list, again,
+) -> AerationTime:  # fmt: skip
+    """Return the hours needed; `again(timeline)` re-runs the item where the plan ends first."""
+    found = {q: _needed(trace, curves, q) for q in (0.5, 0.95)}
+    far_s = float(np.median(trace.time_s[-1]))
+    if any(value is None for value in found.values()):
+        longer = with_aeration(timeline, _longer(plan, inputs, timeline))
+        trace_far, curves_far = again(longer)
+        far_s = float(np.median(trace_far.time_s[-1]))
+        found = {
+            q: value if value is not None else _needed(trace_far, curves_far, q)
+            for q, value in found.items()
+        }
+    return _aeration_time(plan, item, found[0.5], found[0.95], far_s)
+
+
+def _curve(trace: ItemTrace, form: str) -> Curve:
+    after = trace.after_wash()
+    low, middle, high = np.quantile(trace.eo(form)[after], (0.05, 0.5, 0.95), axis=1)
+    time = np.maximum(np.median(trace.time_s[after], axis=1), 0.0)
+    return Curve(*(tuple(float(v) for v in row) for row in (time, low, middle, high)))
+
+
+def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
+    kelvin = np.array([float(np.median(s.temperature_k)) for s in timeline.stages])
+    found = []
+    for model in trace.models:
+        names = [f"{m}.diffusivity" for m in model.members]
+        known = [n for n in names if n in reference.records()]
+        if model.body is not None and any(outside_range(n, kelvin) for n in known):
+            found.append(model.part.name)
+    return tuple(found)
+
+
+def _mass_geometry(item: Item) -> tuple[str, ...]:
+    """Name tubes around a lumen whose mass and size differ by more than the record allows."""
+    allowed = 1.0 + reference.record("decision.mass_geometry_share").value_si
+    found = []
+    for lumen in item.lumens:
+        part = next((p for p in item.parts if p.name == lumen.wall_part), None)
+        if part is None or None in (part.mass_g, part.wall_mm, part.outer_diameter_mm,
+                                    lumen.length_mm):  # fmt: skip
+            continue
+        if f"{part.material}.density" not in reference.records():
+            continue
+        density = reference.record(f"{part.material}.density").value_si
+        outer, wall = units.to_si(part.outer_diameter_mm, "mm"), units.to_si(part.wall_mm, "mm")
+        section = np.pi * wall * (outer - wall)
+        mass = section * units.to_si(lumen.length_mm, "mm") * density
+        ratio = mass / units.to_si(part.mass_g, "g")
+        if max(ratio, 1.0 / ratio) > allowed:
+            found.append(part.name)
+    return tuple(found)
+
+
+def _target(rows: Sequence[Residue]) -> Residue | None:
+    """Return the row that comes nearest to, or goes furthest over, its limit."""
+    candidates = [
+        row
+        for row in rows
+        if row.limit and (row.used_for_verdict or (row.kind == "screening"
+                                                   and row.model in ("film", "whole")))
+    ]  # fmt: skip
+    return max(candidates, key=lambda row: row.band.p95 / row.limit, default=None)
+
+
+def draft_item(
+    plan: LoadPlan,
+    index: int,
+    draw: Draw,
+    load_inputs: ItemInputs,
+    timeline: Timeline,
+    waters: Sequence[WaterStage],
+) -> ItemDraft:
+    """Compute one item of a plan."""
+    item = plan.items[index]
+    inputs = ItemInputs(draw.item(item.name), starting_ranges(item))
+    trace = simulate(plan, item, inputs, timeline, waters)
+    limits, missing, mass, days = _limits(plan, item)
+    amounts = _amounts(trace, item, _dose_shares(trace, item, inputs, timeline), days)
+    rows = residue_rows(limits, amounts, trace.contact_area_m2)
+    curves = _ruling_curves(trace, rows, limits, amounts)
+
+    def again(longer: Timeline) -> tuple[ItemTrace, list]:
+        far = simulate(plan, item, inputs, longer, water_stages(longer, inputs.draw, 0.0)
+                       if plan.cycle.gas.balance != "co2" else _like(waters, longer, inputs))
+        return far, _ruling_curves(far, rows, limits, _amounts(far, item, amounts.dose_share, days))
+
+    aeration = None
+    if not missing:
+        aeration = _hours(plan, item, inputs, timeline, trace, curves, again)
+    target = _target(rows)
+    variables = {**load_inputs.draw.variables, **inputs.draw.variables}
+    ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
+                        and r.model != "wet_spot"), "whole")  # fmt: skip
+    samples = glycol(trace, "film")[-1] if target and target.substance == "EG" else trace.eo(
+        ruling_form
+    )[-1]
+    found = influences(samples, target.substance if target else "EO", variables)
+    if target is None or target.substance != "EG":
+        water_side = influences(glycol(trace, "film")[-1], "EG", variables)[:1]
+        found = (*found, *water_side)[:3] if len(found) < 3 else found
+    letters = [m.data_class for m in trace.models] or ["A"]
+    records = tuple(
+        (name, draw.record(name).data_class)
+        for name in variables
+        if name in reference.records()
+    )
+    asked = "patient.contact_area_cm2"
+    assumed = tuple(sorted({**load_inputs.assumed, **inputs.assumed}.values(),
+                           key=lambda a: (a.field != asked, a.field)))  # fmt: skip
+    facts = ItemFacts(
+        glycol_over_reference=glycol_over(rows),
+        starved_lumens=trace.water.starved,
+        deep_plugs=trace.water.deep_plugs,
+        outside_material_range=_outside_range(trace, timeline),
+        mass_geometry_differ=_mass_geometry(item),
+        required_s=None if aeration is None else aeration.required_s,
+        extra=_extra(item, trace),
+    )
+    return ItemDraft(
+        item.name, item.quantity or 1, facts, tuple(missing), rows, aeration,
+        _curve(trace, ruling_form),
+        part_holds(trace, [None] * len(trace.models)),
+        (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
+         Band.of(trace.water.after_aeration)),
+        trace.water.places, found, assumed, records, max(letters),
+        float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
+        mass, ", ".join(from_starting_type(item)), samples,
+    )  # fmt: skip
+
+
+def _extra(item: Item, trace: ItemTrace) -> tuple[tuple[str, str], ...]:
+    found = []
+    if any(eo[-1].any() for eo in trace.parts_eo):
+        found.append(("slow_tail", ""))
+    return tuple(found)
+
+
+def _like(
+    waters: Sequence[WaterStage], timeline: Timeline, inputs: ItemInputs
+) -> tuple[WaterStage, ...]:
+    """Return the water stages of a longer aeration after the same CO2 cycle."""
+    chamber = len(timeline.chamber) - timeline.exposure_first
+    return tuple(waters[:chamber]) + water_stages(timeline, inputs.draw, 0.0)[chamber:]
+
+
+def number(value: float) -> str:
+    """Write a number with three significant figures, without an exponent where legible."""
+    text = f"{value:.3g}"
+    return f"{float(text):.10g}" if "e" in text and 1e-4 <= abs(value) < 1e7 else text
+
+
+def row_text(row: Residue, body_mass_kg: float | None) -> str:
+    """Say one residue against its limit in words."""
+    unit = row.unit
+    p05, p50, p95 = (number(units.from_si(v, unit)) for v in
+                     (row.band.p05, row.band.p50, row.band.p95))  # fmt: skip
+    text = f"{row.substance} {p50} {unit} ({p05} to {p95})"
+    if row.limit is None:
+        return f"{text}, no figure to compare with"
+    kind = "screening reference" if row.kind == "screening" else "limit"
+    where = {"contact": "contact area", "24h": "first 24 h", "30d": "first 30 d",
+             "day": "per day"}.get(row.period, row.period)  # fmt: skip
+    mass = "" if body_mass_kg is None else f", {body_mass_kg:g} kg"
+    spot = " in a wet spot" if row.model == "wet_spot" else ""
+    over = ""
+    if row.probability_over:
+        over = f", {row.probability_over:.0%} chance of being over"
+    limit = number(units.from_si(row.limit, unit))
+    return f"{text}{spot}, {kind} {limit} {unit} ({where}{mass}){over}"
+
+
+def _reasons(
+    item_draft: ItemDraft, cautions: Sequence[Caution], rows: Sequence[Residue]
+) -> tuple[str, ...]:
+    blocking = [
+        f"{c.text}{f' ({c.where})' if c.where else ''}" for c in cautions if c.level == "block"
+    ]
+    with_limit = sorted(
+        (r for r in rows if r.limit and r.used_for_verdict),
+        key=lambda r: -r.band.p95 / r.limit,
+    )
+    over = [r for r in with_limit if r.band.p95 > r.limit]
+    texts = [row_text(r, item_draft.body_mass_kg) for r in (over or with_limit[:1])]
+    if item_draft.facts.glycol_over_reference:
+        texts += [
+            row_text(r, item_draft.body_mass_kg)
+            for r in rows
+            if r.substance == "EG" and r.model in ("film", "whole")
+        ]
+    return (*blocking, *item_draft.missing, *texts)
+
+
+def _question(item_draft: ItemDraft, within: bool) -> Question | None:
+    """Return the one question an unknown among the strongest inputs raises."""
+    if within:
+        return None
+    for text in item_draft.missing:
+        for word, field in (("duration", "patient.duration"), ("body mass", "patient.body_mass_kg")):
+            if word in text:
+                return Question(field, f"{text}; what is it?")
+    fields = {a.field: a for a in item_draft.assumed}
+    area = "patient.contact_area_cm2"
+    names = ([area] if area in fields else []) + [i.input for i in item_draft.influences]
+    for name in names:
+        if name in fields:
+            a = fields[name]
+            return Question(name, f"What is the {words(name)}? Taken as {a.low:g} to {a.high:g} "
+                            f"{a.unit}.")  # fmt: skip
+    return None
+
+
+def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemResult:
+    """Give the verdict once every caution is known."""
+    d = item_draft
+    verdict = decide(d.rows, cautions, d.missing)
+    return ItemResult(
+        d.name, d.quantity, verdict, _reasons(d, cautions, d.rows), (), cautions, d.assumed,
+        _question(d, verdict == "Within"), *d.water, d.places, d.rows, d.parts, d.curve,
+        d.aeration, d.influences, d.records, d.data_class, d.starting_type,
+    )  # fmt: skip

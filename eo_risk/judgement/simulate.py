@@ -1,0 +1,198 @@
+"""One item through the whole cycle: parts and water, as samples over time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from eo_risk import reference
+from eo_risk.judgement import leftover
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
+from eo_risk.judgement.result import Band, PartHold
+from eo_risk.judgement.timeline import Timeline, ambient_pa
+from eo_risk.judgement.wetness import ItemWater, WaterStage, item_water, sorbed_body
+from eo_risk.physics import properties
+from eo_risk.plan.load_plan import Item, LoadPlan
+
+Gas = Sequence[tuple[np.ndarray, np.ndarray]]
+
+
+@dataclass(frozen=True)
+class ItemTrace:
+    """What one item holds at every output. SI; arrays (outputs, samples) or (samples,).
+
+    `time_s` counts from the end of the last air wash; outputs before it are negative.
+    """
+
+    models: tuple[PartModel, ...]
+    parts_eo: tuple[np.ndarray, ...]
+    parts_ech: np.ndarray
+    water: ItemWater
+    time_s: np.ndarray
+    at_end_of_exposure: np.ndarray
+    outside_area_m2: np.ndarray
+    contact_area_m2: np.ndarray
+    mass_kg: np.ndarray
+    gas_ratio: np.ndarray
+
+    @property
+    def polymer_eo(self) -> np.ndarray:
+        return np.sum(self.parts_eo, axis=0) if self.parts_eo else np.zeros_like(self.time_s)
+
+    def eo(self, form: str) -> np.ndarray:
+        """EO in parts and water, the water taken as ``film`` or ``plug``."""
+        body = self.water.film if form == "film" or self.water.plug is None else self.water.plug
+        return self.polymer_eo + body.eo
+
+    def after_wash(self) -> np.ndarray:
+        """Indices of the outputs from the end of the last air wash on."""
+        return np.flatnonzero(self.time_s[:, 0] >= -1e-9)
+
+
+def outputs_time_s(timeline: Timeline) -> np.ndarray:
+    """Return the time of every output since the end of the last wash. [s]
+
+    Shape (outputs, samples): the start of the injection and the end of every stage from it.
+    """
+    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    steps = np.stack([np.zeros_like(stages[0].duration_s), *(s.duration_s for s in stages)])
+    time = np.cumsum(steps, axis=0)
+    # The transfer is the last chamber stage; hours of aeration count from before it.
+    chamber = len(timeline.chamber) - timeline.exposure_first
+    return time - time[chamber - 1]
+
+
+def _ech_start(model: PartModel, item: Item, inputs: ItemInputs) -> np.ndarray | None:
+    """Return chlorohydrin in a chlorinated part as the cycle ends. [kg/kg]"""
+    name = f"{model.part.material}.ech_after_cycle"
+    if name not in reference.records():
+        return None
+    if item.irradiated_before == "no":
+        return inputs.draw(name)
+    low, high = (
+        float(np.mean(inputs.draw(f"{model.part.material}.ech_after_irradiation_{end}")))
+        for end in ("low", "high")
+    )
+    if item.irradiated_before == "yes":
+        return inputs.draw.own("irradiated.ech", "uniform", low, low, high, "-")
+    clean = float(np.mean(inputs.draw(name)))
+    return inputs.draw.own("irradiated.ech", "uniform", clean, clean, high, "-", assumed=True)
+
+
+def _part_ech(
+    model: PartModel, item: Item, inputs: ItemInputs, timeline: Timeline, outputs: int
+) -> np.ndarray:
+    from eo_risk.judgement.parts import layer_stages
+    from eo_risk.physics.layer import run_layer
+
+    start = _ech_start(model, item, inputs)
+    found = np.zeros((outputs, inputs.samples))
+    if start is None or model.body is None:
+        return found
+    density = model.mass_kg / model.volume_m3
+    stages = layer_stages(model, timeline.aeration, inputs, substance="ECH")
+    run = run_layer(model.body, stages, start_kg_per_m3=start * density)
+    amounts = run.mean_kg_per_m3 * model.volume_m3
+    # Until the aeration begins all of it counts.
+    found[:] = amounts[0]
+    found[outputs - len(timeline.aeration) :] = amounts[1:]
+    return found
+
+
+def _areas(
+    item: Item, inputs: ItemInputs, models: Sequence[PartModel]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return outside and contact area; a missing contact area is a range, never dropped."""
+    given = item.external_water.area_cm2
+    if given is None and all(p.mass_g is not None for p in item.parts):
+        outside = sum((m.outside_area_m2 for m in models), np.zeros(inputs.samples))
+        if not all(m.body is not None or m.part.thickness_mm for m in models):
+            outside = inputs.number("external_water.area_cm2", None, "cm2", "assumed.outside_area")
+    else:
+        outside = inputs.number("external_water.area_cm2", given, "cm2", "assumed.outside_area")
+    contact = item.patient.contact_area_cm2
+    if contact is not None:
+        return outside, inputs.number("patient.contact_area_cm2", contact, "cm2", "")
+    share = inputs.number("patient.contact_area_cm2", None, "cm2", "assumed.contact_share")
+    return outside, outside * share
+
+
+def simulate(
+    plan: LoadPlan,
+    item: Item,
+    inputs: ItemInputs,
+    timeline: Timeline,
+    waters: Sequence[WaterStage],
+    *,
+    gas: Gas | None = None,
+) -> ItemTrace:
+    """Run one item of a plan through its timeline.
+
+    Parameters
+    ----------
+    plan, item : LoadPlan, Item
+        What goes in.
+    inputs : ItemInputs
+        Where its numbers are drawn.
+    timeline : Timeline
+        Stages shared by the load.
+    waters : sequence of WaterStage
+        The same stages as water meets them.
+    gas : sequence of pairs, optional
+        EO levels (start, end) per stage in place of the timeline's, for air the load loads.
+    """
+    transfer = packaging_transfer(item, inputs)
+    models = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
+    time = outputs_time_s(timeline)
+    outputs = time.shape[0]
+    parts, ech = [], np.zeros((outputs, inputs.samples))
+    exposure_end = timeline.exposure_last - timeline.exposure_first + 1
+    ratio = np.ones(inputs.samples)
+    for model in models:
+        if model.body is None:
+            parts.append(np.zeros((outputs, inputs.samples)))
+            continue
+        run = run_part(model, timeline, inputs, gas=gas)
+        parts.append(run.mean_kg_per_m3 * model.volume_m3)
+        ech += _part_ech(model, item, inputs, timeline, outputs)
+    mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
+    outside, contact = _areas(item, inputs, models)
+    fluids = leftover.fluids(inputs.draw)
+    heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
+    water = item_water(item, inputs, timeline, waters, fluids, outside, heat, ambient_pa(plan))
+    sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], waters, reference.records())
+    if sorbed is not None:
+        water = _with_sorbed(water, sorbed)
+    taken = np.sum([p[exposure_end] for p in parts], axis=0)
+    return ItemTrace(models, tuple(parts), ech, water, time, taken, outside, contact, mass, ratio)
+
+
+def _heat_record(model: PartModel) -> str:
+    bare = reference.material(model.part.material).behaviour == "none"
+    return "metal.heat_capacity" if bare else "polymer.heat_capacity"
+
+
+def _with_sorbed(water: ItemWater, sorbed) -> ItemWater:
+    from dataclasses import replace
+
+    from eo_risk.judgement.wetness import _add
+
+    plug = None if water.plug is None else _add(water.plug, sorbed)
+    return replace(water, film=_add(water.film, sorbed), plug=plug)
+
+
+def part_holds(trace: ItemTrace, hours: Sequence[Band | None]) -> tuple[PartHold, ...]:
+    """Summarise what each part still holds at the end of the aeration."""
+    return tuple(
+        PartHold(m.part.name, m.part.material, Band.of(eo[-1]), h, m.data_class)
+        for m, eo, h in zip(trace.models, trace.parts_eo, hours, strict=True)
+    )
+
+
+def glycol(trace: ItemTrace, form: str) -> np.ndarray:
+    """Return EG over the outputs. [kg], shape (outputs, samples)"""
+    body = trace.water.film if form == "film" or trace.water.plug is None else trace.water.plug
+    return body.reacted * (properties.central("eg.molar_mass") / properties.central("eo.molar_mass"))
