@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from scipy.stats import rankdata
 
 from eo_risk import reference
 from eo_risk.judgement.result import Influence
@@ -31,9 +32,8 @@ _FIELD_WORDS = {
 
 
 def ranks(samples: np.ndarray) -> np.ndarray:
-    """Return centred ranks scaled to unit length, shape (samples,); ties in order."""
-    order = np.empty(samples.size)
-    order[np.argsort(samples, kind="stable")] = np.arange(samples.size)
+    """Return centred ranks scaled to unit length, shape (samples,); ties share theirs."""
+    order = rankdata(samples)
     order -= order.mean()
     return order / np.linalg.norm(order)
 

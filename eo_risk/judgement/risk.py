@@ -92,6 +92,9 @@ class _Columns:
             power = max(1, (self._samples - 1).bit_length())
             # The ends are kept out: a quantile at exactly 0 or 1 would be infinite.
             points = np.clip(sequence.random_base2(power)[: self._samples], 1e-12, 1 - 1e-12)
+            # Equal dimensions of two scrambled sequences are alike point by point: shuffling
+            # the points of each block keeps its evenness and makes blocks independent.
+            points = generator.permutation(points, axis=0)
             self._blocks[block] = np.ascontiguousarray(points.T)
         return self._blocks[block][place]
 

@@ -17,6 +17,8 @@ from eo_risk.judgement.wetness import ItemWater, WaterStage, item_water, sorbed_
 from eo_risk.physics import properties
 from eo_risk.plan.load_plan import Item, LoadPlan
 
+_ACCURACY = 1e-9  # of the largest amount a part held; what the layers resolve
+
 Gas = Sequence[tuple[np.ndarray, np.ndarray]]
 
 
@@ -156,7 +158,9 @@ def simulate(
             parts.append(np.zeros((outputs, inputs.samples)))
             continue
         run = run_part(model, timeline, inputs, gas=gas)
-        parts.append(run.mean_kg_per_m3 * model.volume_m3)
+        held = run.mean_kg_per_m3 * model.volume_m3
+        # Below the accuracy of the engine nothing is claimed.
+        parts.append(np.where(held < _ACCURACY * held.max(axis=0), 0.0, held))
         ech += _part_ech(model, item, inputs, timeline, outputs)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
     outside, contact = _areas(item, inputs, models)

@@ -274,7 +274,11 @@ def item_water(
     for stage in after:
         films.append(chamber_water.film_left_kg(films[-1], film_place, [stage], fluids))
     film2 = films[-1]
-    joint2 = chamber_water.deep_left_kg(joint1, crevice_place(joint1, inputs, fluids), after, fluids)
+    full_kg, filled = outside.joints_kg, [joint1]
+    for stage in after:
+        receding = crevice_place(full_kg, inputs, fluids, filled[-1])
+        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [stage], fluids))
+    joint2 = filled[-1]
     places = [_place("outside", "", film0, film1, film2),
               _place("crevice", "", outside.joints_kg, joint1, joint2)]  # fmt: skip
     depth = inputs.draw("water.joint.depth")
@@ -284,11 +288,15 @@ def item_water(
     joint_salt = chloride * start.joints_kg / density
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
     joints = _film(joint1 / density, waters,
-                   lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), joint_salt, inputs)
+                   lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), joint_salt, inputs,
+                   [f / density for f in filled])  # fmt: skip
     total_film = _add(total_film, joints)
     total_plug = total_film if lumens else None
     dried, injected, end = film0 + outside.joints_kg, film1 + joint1, film2 + joint2
-    spots = [joints.eo[-1] * depth * density / np.maximum(joint1, 1e-12)] if np.any(joint1) else []
+    spots = []
+    if np.any(joint2):
+        # Over the mouth of the crevice: its water sits deep, but that is where it touches.
+        spots.append(joints.eo[-1] * depth * density / np.maximum(full_kg, np.finfo(float).tiny))
     ceiling = _ceiling(film1 + joint1, density, waters, inputs)
     starved, deep = [], []
     exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
