@@ -1,0 +1,266 @@
+"""The page of one item: verdict line, residues, water, EO left, what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
+from eo_risk.output.load_sheet import item_title, planned_hours, verdict_mark
+from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
+from eo_risk.output.wording import (
+    NOT_COMPUTED,
+    PERIOD,
+    PLACE,
+    SCREENING,
+    action_text,
+    band_text,
+    caution_text,
+    chance_text,
+    hours_up,
+    known,
+    limit_text,
+    model_text,
+    moment_text,
+    plain_name,
+    printable,
+    required_hours,
+    standing_text,
+    verdict_line,
+    with_unit,
+)
+from eo_risk.plan.load_plan import Item, LoadPlan
+
+_BESIDE = 3  # cautions that stand beside an item; the rest fold
+_LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
+_CLASS = {"A": "A, measured", "B": "B, implied by measurements", "C": "C, estimated"}
+_DASH = {"limit": "10 4", "planned": "7 3 2 3", "required": "4 3"}
+
+
+def residue_cells(row: dict) -> list[object]:
+    """Write one residue as cells: substance, what is compared, amount, limit, standing."""
+    about = model_text(row)
+    limit = limit_text(row)
+    if row["kind"] == "screening":
+        limit = f"{limit}; {SCREENING}"
+    elif row["clause"]:
+        limit = f"{limit}, {printable(row['clause'])}"
+    return [
+        row["substance"],
+        about + (" (rules the verdict)" if row["used_for_verdict"] else ""),
+        band_text(row, row["unit"], row["limit"]),
+        limit,
+        standing_text(row),
+        chance_text(row["probability_over"], row["probability_error"]),
+    ]
+
+
+def _residues(item: dict) -> Markup:
+    header = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
+    return table(
+        header, map(residue_cells, item["residues"]), class_="residues",
+        caption="Residues at the end of the planned aeration",
+    )  # fmt: skip
+
+
+def _water(item: dict) -> Markup:
+    moments = ("after_drying", "at_injection", "after_aeration")
+    rows = [
+        [PLACE.get(place["place"], place["place"]), place["lumen"] or "-",
+         *(band_text(place[moment], "mg") for moment in moments)]
+        for place in item["water_by_place"]
+    ]  # fmt: skip
+    rows.append(["all liquid water", "-", *(band_text(item["water_mg"][m], "mg") for m in moments)])
+    header = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
+    return table(header, rows, class_="water", caption="Leftover water per piece")
+
+
+def _parts(item: dict) -> Markup:
+    rows = [
+        [part["name"], plain_name(part["material"]), band_text(part["eo_mg"], "mg"),
+         NOT_COMPUTED if part["aeration_h"] is None else band_text(part["aeration_h"], "h"),
+         _CLASS.get(part["class"], part["class"])]
+        for part in item["parts"]
+    ]  # fmt: skip
+    if not rows:
+        return Markup("")
+    header = ("Part", "Material", "EO left", "Aeration needed by this part", "Data class")
+    return table(header, rows, class_="parts", caption="Parts")
+
+
+def drawn_limit(item: dict) -> dict | None:
+    """Find the strictest EO limit that is written in mg per piece, as the curve is."""
+    rows = [
+        row for row in item["residues"]
+        if row["substance"] == "EO" and row["kind"] == "limit" and row["limit"]
+        and row["quantity"] == "mg_per_device" and row["unit"] == "mg"
+    ]  # fmt: skip
+    return min(rows, key=lambda row: row["limit"], default=None)
+
+
+def _first_inside(hours: list[float], amounts: list[float], limit: float) -> float | None:
+    """Return the first hour from which the curve stays inside the limit. [h]"""
+    above = [k for k, amount in enumerate(amounts) if amount > limit]
+    if not above:
+        return hours[0]
+    return hours[above[-1] + 1] if above[-1] + 1 < len(hours) else None
+
+
+def curve_sentence(item: dict, planned_h: float | None) -> str:
+    """Say in words what the picture of EO left shows."""
+    curve, eo = item["curve"], item["curve"]["eo_mg"]
+    hours = curve["hours"]
+
+    def at(k: int) -> str:
+        return band_text({key: eo[key][k] for key in ("p05", "p50", "p95")}, "mg")
+
+    said = [
+        f"EO left in one piece goes from {at(0)} at the end of the last air wash to {at(-1)} "
+        f"after {with_unit(hours[-1], 'h')}."
+    ]
+    row = drawn_limit(item)
+    if row is None:
+        said.append("No limit in mg per piece is drawn.")
+    else:
+        limit = with_unit(row["limit"], "mg", 4)
+        inside = _first_inside(hours, eo["p95"], row["limit"])
+        if inside is None:
+            said.append(f"The upper bound is still above {limit} at the end of the picture.")
+        elif inside == hours[0]:
+            said.append(f"The upper bound stays inside {limit} all along.")
+        else:
+            said.append(f"The upper bound stays inside {limit} from {hours_up(inside)} on.")
+    if planned_h is not None:
+        said.append(f"Planned aeration ends at {with_unit(planned_h, 'h')}; needed: "
+                    f"{required_hours(item)}.")  # fmt: skip
+    return " ".join(said)
+
+
+def curve_chart(item: dict, planned_h: float | None, scale: Scale | None = None) -> Markup:
+    """Draw EO left in one piece over aeration time against its limit."""
+    curve, eo = item["curve"], item["curve"]["eo_mg"]
+    row = drawn_limit(item)
+    limit = None
+    if row:
+        words = f"limit {with_unit(row['limit'], 'mg', 4)}, {PERIOD.get(row['period'], '')}"
+        limit = Mark(row["limit"], words, _DASH["limit"])
+    moments = []
+    if planned_h is not None:
+        moments.append(Mark(planned_h, f"planned {with_unit(planned_h, 'h')}", _DASH["planned"]))
+    aeration = item["aeration_h"]
+    if aeration and not aeration["beyond_cap"]:
+        needed = f"needed {hours_up(aeration['required'])}"
+        moments.append(Mark(aeration["required"], needed, _DASH["required"]))
+    band = Band(curve["hours"], eo["p05"], eo["p50"], eo["p95"])
+    sentence = curve_sentence(item, planned_h)
+    return line_chart(band, limit, moments, "EO left in one piece, mg", sentence, scale)
+
+
+def _curve(item: dict, plan: LoadPlan) -> Markup:
+    if len(item["curve"]["hours"]) < 2 or not any(item["curve"]["eo_mg"]["p95"]):
+        return tag("p", "No part of this item holds EO that a curve could show.")
+    planned = planned_hours(plan)
+    key = ("Solid line: median. Grey band between dotted lines: 5 to 95 %. Long dashes: limit. "
+           "Dash and dot: end of the planned aeration. Short dashes: hours needed.")  # fmt: skip
+    caption = tag("figcaption", curve_sentence(item, planned), " ", tag("small", key))
+    return tag("figure", curve_chart(item, planned), caption)
+
+
+def _hours(item: dict) -> str:
+    aeration = item["aeration_h"]
+    if aeration is None:
+        return NOT_COMPUTED
+    return (f"{required_hours(item)}, governed by {printable(aeration['governed_by'])}; the "
+            f"estimate alone: {hours_up(aeration['p50'])} at 50 %, {hours_up(aeration['p95'])} "
+            f"at 95 %")  # fmt: skip
+
+
+def _caution(caution: dict) -> Markup:
+    word = _LEVEL.get(caution["level"], caution["level"])
+    return escaped([tag("b", word, ": "), caution_text(caution)])
+
+
+def _cautions(item: dict) -> Markup:
+    cautions = item["cautions"]
+    if not cautions:
+        return tag("p", "No caution stands beside this item.")
+    rest = cautions[_BESIDE:]
+    folded = tag("details", tag("summary", f"{len(rest)} further cautions"),
+                 bullets(map(_caution, rest))) if rest else None  # fmt: skip
+    return escaped([bullets(map(_caution, cautions[:_BESIDE])), folded])
+
+
+def _change_text(action: dict) -> Markup:
+    new = action["new_verdict"]
+    return escaped([action_text(action), " → " if new else "", tag("b", new) if new else None])
+
+
+def _changes(item: dict) -> Markup:
+    if not item["actions"]:
+        return tag("p", "No single change was found that moves this verdict."
+                   if item["verdict"] != "Within" else "Nothing needs to change.")  # fmt: skip
+    return bullets(map(_change_text, item["actions"]))
+
+
+def _assumed_lines(item: dict) -> Iterable[str]:
+    for row in item["assumed"]:
+        note = f" ({printable(row['note'])})" if row["note"] else ""
+        span = f"{known(row['low'])} to {known(row['high'], row['unit'])}"
+        yield f"{printable(row['field'])}: assumed {span}{note}"
+
+
+def _contact(planned: Item | None) -> str:
+    if planned is None:
+        return "see the plan"
+    patient = planned.patient
+    return (f"{known(patient.duration)} contact, {known(patient.body_mass_kg, 'kg')} body mass, "
+            f"{known(patient.devices_used_together)} devices used together, "
+            f"{known(patient.contact_area_cm2, 'cm2')} contact area")  # fmt: skip
+
+
+def _identity(planned: Item | None) -> list[tuple[str, object]]:
+    if planned is None:
+        return []
+    rows = [("Set number", planned.set_number), ("Lot", planned.lot),
+            ("Starting type", planned.starting_type)]  # fmt: skip
+    if planned.needed_by:
+        rows.append(("Needed by", moment_text(planned.needed_by)))
+    return [(name, value) for name, value in rows if value]
+
+
+def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> Markup:
+    """Build the page of one item."""
+    practice = item.get("packaging_practice")
+    rows = [
+        ("Use", _contact(planned)),
+        *_identity(planned),
+        ("Packaging", known(plain_name(planned.packaging) if planned else None)),
+        *([("Published practice", practice)] if practice else []),
+        ("Aeration needed", _hours(item)),
+        ("Data class", _CLASS.get(item["class"], item["class"])),
+    ]
+    question = item["question"]
+    return tag(
+        "section",
+        tag("h2", item_title(number, item)),
+        tag("p", verdict_mark(item["verdict"]), verdict_line(item).removeprefix(item["verdict"]),
+            class_="line-of-verdict"),
+        tag("h3", "Why"),
+        bullets(item["reasons"]),
+        tag("h3", "What would change this verdict"),
+        _changes(item),
+        tag("p", tag("b", "One question: "), question["text"]) if question else None,
+        tag("h3", "Cautions"),
+        _cautions(item),
+        _residues(item),
+        tag("h3", "EO left over aeration time"),
+        _curve(item, plan),
+        _parts(item),
+        _water(item),
+        tag("h3", "What matters most"),
+        bullets(row["text"] for row in item["matters_most"][:3])
+        or tag("p", "No input moves this answer noticeably."),
+        tag("h3", "Assumed values"),
+        bullets(_assumed_lines(item)) or tag("p", "None: every number was given."),
+        facts(rows),
+        class_="item",
+    )

@@ -1,0 +1,205 @@
+"""The load sheet: one printed page with a verdict, reason and action per item."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime
+
+from eo_risk.output.html import Markup, facts, table, tag
+from eo_risk.output.wording import (
+    UNKNOWN,
+    blocking_groups,
+    hours_up,
+    known,
+    main_action,
+    moment_text,
+    required_hours,
+    shorten,
+    where_text,
+)
+from eo_risk.plan.load_plan import AerationStep, LoadPlan
+
+_GROUPS_IN_FULL = 4
+# Letters that fit on one printed line of item, reason and action, in a wide typeface, and
+# lines of table and blocking cautions that leave room for the rest of one Letter page.
+_LETTERS_PER_LINE = (19, 34, 26)
+_LETTERS_ACROSS = 105
+_LINES_ON_THE_PAGE = 36
+
+# A sign of its own shape for every verdict; the colour only repeats it.
+_SIGNS = {
+    "Hold": ("hold", "polygon", {"points": "5,1 11,1 15,5 15,11 11,15 5,15 1,11 1,5"}, "M4.5 8h7"),
+    "Not assessed": ("unassessed", "circle", {"cx": 8, "cy": 8, "r": 6.6}, "M4.5 8h7"),
+    "Close": ("close", "polygon", {"points": "8,1.5 15.2,14.5 0.8,14.5"}, "M8 6v4.4M8 12v1.2"),
+    "Within": ("within", "rect", {"x": 1.4, "y": 1.4, "width": 13.2, "height": 13.2},
+               "M4 8.4l2.8 2.8L12 5"),
+}  # fmt: skip
+
+
+def verdict_mark(verdict: str) -> Markup:
+    """Build the sign and word of a verdict."""
+    name, shape, attributes, stroke = _SIGNS[verdict]
+    sign = tag("svg", tag(shape, class_="shape", **attributes), tag("path", d=stroke),
+               viewBox="0 0 16 16", class_=f"sign {name}", aria_hidden="true")  # fmt: skip
+    return tag("span", sign, " ", tag("b", verdict), class_="verdict")
+
+
+def cycle_text(plan: LoadPlan) -> str:
+    """Say the cycle in one line."""
+    cycle = plan.cycle
+    washes = "no air wash" if cycle.washes.count == 0 else f"{known(cycle.washes.count)} air washes"
+    return ", ".join(
+        (
+            f"temperature {known(cycle.temperature_c, '°C')}",
+            f"EO {known(cycle.eo_mg_per_l, 'mg/L')}",
+            f"exposure {known(cycle.exposure_h, 'h')}",
+            washes,
+        )
+    )
+
+
+def _step_text(step: AerationStep) -> str:
+    hours = f"{known(step.hours, 'h')} at {known(step.temperature_c, '°C')}"
+    return f"{hours} in the {step.place}" if step.place else f"{hours}, place {UNKNOWN}"
+
+
+def aeration_text(plan: LoadPlan) -> str:
+    """Say the planned aeration in one line."""
+    return ", then ".join(map(_step_text, plan.aeration)) or "none planned"
+
+
+def planned_hours(plan: LoadPlan) -> float | None:
+    """Add up the planned aeration; None when a step has no hours. [h]"""
+    hours = [step.hours for step in plan.aeration]
+    return None if None in hours else float(sum(hours))
+
+
+def item_title(number: int, item: dict) -> str:
+    """Name an item with its number and how many pieces share its description."""
+    return f"{number}. {item['name']}" + (f" ×{item['quantity']}" if item["quantity"] > 1 else "")
+
+
+def _earliest_out(load: dict) -> str:
+    out = load["earliest_out"]
+    said = moment_text(out) if out else "not known"
+    return f"{said} ({load['time_note']})" if load["time_note"] else said
+
+
+def _head(answer: dict, plan: LoadPlan) -> Markup:
+    load = answer["load"]
+    required = f"{hours_up(load['required_h'])}; planned {aeration_text(plan)}"
+    status = "as run" if plan.status == "as_run" else known(plan.status)
+    return tag(
+        "header",
+        tag("h1", "EO load sheet"),
+        facts(
+            (
+                ("Load number", tag("b", known(plan.load_number))),
+                ("Steriliser", tag("b", known(plan.steriliser))),
+                ("Load", verdict_mark(answer["verdict"])),
+                ("Status", status),
+            ),
+            "facts across",
+        ),
+        facts(
+            (
+                ("Cycle", cycle_text(plan)),
+                ("Start", moment_text(plan.cycle_start)),
+                ("Earliest out", tag("b", shorten(_earliest_out(load), 150))),
+                ("Aeration needed", shorten(required, 150)),
+            )
+        ),
+    )
+
+
+def _texts(number: int, item: dict) -> tuple[str, str, str]:
+    reason = "; ".join(item["reasons"]) or "none given"
+    return item_title(number, item), reason, main_action(item)
+
+
+def _lines_needed(texts: Sequence[str]) -> int:
+    return max(math.ceil(len(text) / letters)
+               for text, letters in zip(texts, _LETTERS_PER_LINE, strict=True))  # fmt: skip
+
+
+def _lines_per_row(rows: Sequence[Sequence[str]], lines_below: int) -> int:
+    """Count the lines a row may take so that the sheet stays one page."""
+    needed = [_lines_needed(texts) for texts in rows]
+    for lines in (5, 4, 3):
+        if sum(min(lines, n) for n in needed) + lines_below <= _LINES_ON_THE_PAGE:
+            return lines
+    return 2
+
+
+def _items(answer: dict) -> Markup:
+    """Build the table of items; what a line cannot hold stands in full on the item's page."""
+    texts = [_texts(number, item) for number, item in enumerate(answer["items"], 1)]
+    lines = _lines_per_row(texts, len(blocking_groups(answer)))
+    rows = []
+    for (title, reason, action), item in zip(texts, answer["items"], strict=True):
+        fitted = [shorten(text, letters * lines)
+                  for text, letters in zip((title, reason, action), _LETTERS_PER_LINE,
+                                           strict=True)]  # fmt: skip
+        rows.append([fitted[0], verdict_mark(item["verdict"]), *fitted[1:], required_hours(item)])
+    header = ("Item", "Verdict", "Reason", "Action", "Hours needed")
+    return table(header, rows, class_=f"items lines{lines}")
+
+
+def _blocking(answer: dict) -> Markup:
+    groups = blocking_groups(answer)
+    if not groups:
+        return tag("p", tag("b", "Blocking cautions: "), "none.", class_="blocking")
+    said = []
+    for caution, numbers in groups[:_GROUPS_IN_FULL]:
+        text = shorten(caution["text"], _LETTERS_ACROSS - 12)
+        said.append(tag("li", tag("b", where_text(numbers), ": "), text))
+    rest = [
+        f"{caution['code'].replace('_', ' ')} ({where_text(numbers)})"
+        for caution, numbers in groups[_GROUPS_IN_FULL:]
+    ]
+    if rest:
+        said.append(tag("li", tag("b", "also: "), shorten("; ".join(rest), 2 * _LETTERS_ACROSS)))
+    return tag("div", tag("b", "Blocking cautions"), tag("ul", said), class_="blocking")
+
+
+def assumed_text(answer: dict) -> str:
+    """Count the assumed values, in all and by item."""
+    counts = [(n, len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
+    total = sum(count for _, count in counts)
+    if not total:
+        return "none: every number of the plan was given"
+    where = ", ".join(f"item {n}: {count}" for n, count in counts if count)
+    return f"{total} ({shorten(where, 110)}); listed with each item"
+
+
+def _foot(answer: dict, created: datetime | None) -> Markup:
+    blanks = [tag("div", tag("span", word), tag("i"), class_="line")
+              for word in ("Name", "Date", "Signature")]  # fmt: skip
+    edition = f"{answer['edition']}; {answer['edition_note']}".strip("; ")
+    made = f"{answer['version']}, plan {answer['plan_sha256'][:12]}, seed {answer['seed']}"
+    printed = f"; made {moment_text(created)}" if created else ""
+    return tag(
+        "footer",
+        facts(
+            (
+                ("Assumed values", assumed_text(answer)),
+                ("Limits", shorten(edition, 220)),
+                ("Record", f"version {made}{printed}"),
+            )
+        ),
+        tag("p", answer["notice"], class_="notice"),
+        tag("div", blanks, class_="signatures"),
+    )
+
+
+def load_sheet(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
+    """Build the sheet; fourteen items fit one printed page of A4 or Letter."""
+    return tag(
+        "section",
+        _head(answer, plan),
+        _items(answer),
+        _blocking(answer),
+        _foot(answer, created),
+        class_="sheet",
+    )

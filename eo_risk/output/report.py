@@ -1,0 +1,115 @@
+"""The report: a load sheet to sign, a page per item, and what the answer stands on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from eo_risk.output.html import Markup, bullets, escaped, facts, page, tag
+from eo_risk.output.item_page import item_page
+from eo_risk.output.load_sheet import load_sheet
+from eo_risk.output.style import style
+from eo_risk.output.wording import (
+    caution_text,
+    hours_up,
+    known,
+    moment_text,
+    printable,
+    significant,
+    with_unit,
+)
+from eo_risk.plan.load_plan import LoadPlan
+
+_UNSCALED = 1e5  # mg above which an amount reads better in g
+
+
+def _amount(milligrams: float) -> str:
+    if milligrams >= _UNSCALED:
+        return with_unit(milligrams / 1e3, "g")
+    return with_unit(milligrams, "mg")
+
+
+def _groups(load: dict) -> Markup | None:
+    if len(load["groups"]) < 2:
+        return None
+    lines = [f"{hours_up(group['aeration_h_p95'])}: {', '.join(map(printable, group['items']))}"
+             for group in load["groups"]]  # fmt: skip
+    return escaped([tag("h3", "Items that share an aeration time"), bullets(lines)])
+
+
+def _load_section(answer: dict) -> Markup:
+    load = answer["load"]
+    cautions = [caution_text(caution) for caution in answer["cautions"]]
+    peak = load.get("aerator_air_peak_mg_per_m3")
+    rows = [
+        ("Slowest item", known(load["slowest_item"])),
+        ("Aeration at 95 %", hours_up(load["aeration_h_p95"])),
+        ("Aeration needed", hours_up(load["required_h"])),
+        ("EO taken up", f"{_amount(load['eo_taken_up_mg'])} of a charge of "
+                        f"{_amount(load['eo_charge_mg'])}"),
+        ("Water given off", f"{_amount(load['water_released_mg'])}; the chamber gas holds "
+                            f"{_amount(load['water_capacity_mg'])}"),
+        ("Aerator air, highest", None if peak is None else with_unit(peak, "mg/m3")),
+    ]  # fmt: skip
+    return tag(
+        "section",
+        tag("h2", "The load as a whole"),
+        bullets(cautions) or tag("p", "No caution stands at the load."),
+        facts([(name, value) for name, value in rows if value is not None]),
+        _groups(load),
+        class_="item",
+    )
+
+
+def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
+    """Build the section that says what the answer stands on."""
+    rows = [
+        ("Version", answer["version"]),
+        ("Seed", str(answer["seed"])),
+        ("Samples", significant(answer["samples"], 6)),
+        ("Plan fingerprint", answer["plan_sha256"]),
+        ("Plan", known(plan.name)),
+        ("Note", known(plan.note)),
+        ("Edition", f"{answer['edition']}; {answer['edition_note']}".strip("; ")),
+        ("Made", moment_text(created)),
+    ]
+    return tag(
+        "section",
+        tag("h2", "What this stands on"),
+        tag("p", answer["notice"], class_="notice"),
+        facts(rows),
+        tag("h3", "Sources used"),
+        bullets(answer["sources"]) or tag("p", "None."),
+        class_="item ground",
+    )
+
+
+def report_html(answer: dict, plan: LoadPlan, created: datetime | None) -> str:
+    """Write the report of one check as one self-contained HTML file.
+
+    Parameters
+    ----------
+    answer : dict
+        The answer of ``check``, in user units.
+    plan : LoadPlan
+        The plan that was checked.
+    created : datetime or None
+        When the report is made; None leaves it out.
+
+    Returns
+    -------
+    str
+        HTML with inline style and pictures; nothing is fetched and no script runs.
+    """
+    number = known(plan.load_number)
+    planned = dict(enumerate(plan.items, 1))
+    body = escaped(
+        [
+            load_sheet(answer, plan, created),
+            [item_page(n, item, planned.get(n), plan)
+             for n, item in enumerate(answer["items"], 1)],
+            _load_section(answer),
+            _ground(answer, plan, created),
+        ]
+    )  # fmt: skip
+    foot = f"EO load {number}, plan {answer['plan_sha256'][:12]}, estimate: it releases no load"
+    return page(f"EO load {number}: {answer['verdict']}", style(foot), body)

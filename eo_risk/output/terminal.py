@@ -1,0 +1,138 @@
+"""The answer as text for a terminal: never wider than 100 columns."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
+
+from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
+from eo_risk.output.wording import (
+    blocking_groups,
+    hours_up,
+    known,
+    main_action,
+    moment_text,
+    printable,
+    required_hours,
+    ruling_text,
+    where_text,
+)
+from eo_risk.plan.load_plan import LoadPlan
+
+WIDTH = 100
+# A sign of its own for every verdict; it says no more than the word beside it.
+_SIGN = {"Hold": "[X]", "Not assessed": "[?]", "Close": "[~]", "Within": "[=]"}
+_COLUMNS = (("Item", 24), ("Verdict", 16), ("Reason", 30), ("Action", 23))
+_GAP = "  "
+
+
+def _width(text: str) -> int:
+    """Count the columns a terminal gives to text."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+
+
+def _cut(word: str, width: int) -> Iterator[str]:
+    """Cut a word that is too long for a line."""
+    piece = ""
+    for sign in word:
+        if _width(piece + sign) > width:
+            yield piece
+            piece = ""
+        piece += sign
+    yield piece
+
+
+def wrap(text: str, width: int) -> list[str]:
+    """Break text into lines of at most `width` columns, at blanks where possible."""
+    lines = [""]
+    for word in printable(text).split():
+        for piece in _cut(word, width):
+            joined = f"{lines[-1]} {piece}".strip()
+            if _width(joined) <= width:
+                lines[-1] = joined
+            else:
+                lines.append(piece)
+    return lines
+
+
+def _side_by_side(cells: Sequence[str]) -> Iterator[str]:
+    columns = [wrap(cell, width) for cell, (_, width) in zip(cells, _COLUMNS, strict=True)]
+    for k in range(max(map(len, columns))):
+        parts = [column[k] if k < len(column) else "" for column in columns]
+        padded = [part + " " * (width - _width(part))
+                  for part, (_, width) in zip(parts, _COLUMNS, strict=True)]  # fmt: skip
+        yield _GAP.join(padded).rstrip()
+
+
+def _labelled(label: str, text: str) -> list[str]:
+    indent = 17
+    return [f"{label if k == 0 else '':<{indent}}{line}"
+            for k, line in enumerate(wrap(text, WIDTH - indent))]  # fmt: skip
+
+
+def _head(answer: dict, plan: LoadPlan) -> Iterator[str]:
+    load = answer["load"]
+    out = moment_text(load["earliest_out"]) if load["earliest_out"] else "not known"
+    note = f" ({load['time_note']})" if load["time_note"] else ""
+    number = f"{known(plan.load_number)}, steriliser {known(plan.steriliser)}"
+    yield from _labelled("Load", number)
+    yield from _labelled("Verdict", f"{_SIGN[answer['verdict']]} {answer['verdict']}")
+    yield from _labelled("Cycle", cycle_text(plan))
+    yield from _labelled("Planned", aeration_text(plan))
+    yield from _labelled("Start", moment_text(plan.cycle_start))
+    yield from _labelled("Earliest out", out + note)
+    needed = f"{hours_up(load['required_h'])}, slowest: {known(load['slowest_item'])}"
+    yield from _labelled("Aeration needed", needed)
+
+
+def _items(items: Iterable[dict]) -> Iterator[str]:
+    yield _GAP.join(title.ljust(width) for title, width in _COLUMNS).rstrip()
+    yield _GAP.join("-" * width for _, width in _COLUMNS)
+    for number, item in enumerate(items, 1):
+        verdict = f"{_SIGN[item['verdict']]} {item['verdict']}"
+        cells = (item_title(number, item), verdict, "; ".join(item["reasons"]), main_action(item))
+        yield from _side_by_side(cells)
+        said = f"{ruling_text(item)}; needs {required_hours(item)}"
+        for line in wrap(said, WIDTH - 4):
+            yield f"    {line}"
+
+
+def _blocking(answer: dict) -> Iterator[str]:
+    for caution, numbers in blocking_groups(answer):
+        text = f"{where_text(numbers)}: {caution['text']} {caution['action']}"
+        yield from _labelled("Blocks", text)
+
+
+def terminal_table(answer: dict, plan: LoadPlan) -> str:
+    """Write the answer of ``check`` for a terminal of 100 columns.
+
+    Parameters
+    ----------
+    answer : dict
+        The answer of ``check``, in user units.
+    plan : LoadPlan
+        The plan that was checked.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 columns, wide signs counted as two.
+    """
+    edition = f"{answer['edition']}; {answer['edition_note']}".strip("; ")
+    lines = [
+        *_head(answer, plan),
+        "",
+        *_items(answer["items"]),
+        "",
+        *_blocking(answer),
+        *_labelled("Assumed values", assumed_text(answer)),
+        *_labelled("Limits", edition),
+        *_labelled("Seed", f"{answer['seed']}, {answer['samples']} samples, "
+                           f"plan {answer['plan_sha256'][:12]}"),
+        "",
+        *wrap(answer["notice"], WIDTH),
+    ]  # fmt: skip
+    return "\n".join(lines)

@@ -1,0 +1,275 @@
+"""How an answer is said: numbers with band and unit, verdict lines, labels of residues.
+
+The terminal, the report and the screens share these words, so that one number never reads
+differently in two places.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from datetime import datetime
+
+UNKNOWN = "unknown"
+NOT_COMPUTED = "not computed"
+
+QUANTITY = {
+    "mg_per_device": "per piece",
+    "ug_per_cm2": "per contact area",
+    "ug_per_lens": "per lens",
+}
+PERIOD = {
+    "day": "average per day",
+    "24h": "first 24 h",
+    "30d": "first 30 days",
+    "lifetime": "lifetime",
+    "total": "in total",
+    "contact": "at contact",
+}
+MODEL = {
+    "whole": "whole item",
+    "film": "water as film",
+    "plug": "water as plug",
+    "ceiling": "ceiling: all water reacts",
+    "wet_spot": "wet spot",
+}
+PLACE = {
+    "film": "film on the lumen wall",
+    "crevice": "crevices",
+    "plug": "plug in the lumen",
+    "outside": "outside",
+    "sorbed": "in the material",
+}
+SCREENING = "screening, not a limit; says nothing about local irritation"
+_UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air changes per h"}
+
+
+def shown_unit(unit: str) -> str:
+    """Spell a unit the way it is printed."""
+    return _UNITS.get(unit, unit.replace("ug", "µg").replace("cm2", "cm²").replace("m3", "m³"))
+
+
+def printable(text: object) -> str:
+    """Replace control and direction characters, which could disguise what a line says."""
+    return "".join(
+        " " if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Zl", "Zp") else c
+        for c in str(text)
+    )
+
+
+def significant(number: float | None, digits: int = 3) -> str:
+    """Write a number with a few significant figures; what is no number is not computed."""
+    if number is None or not math.isfinite(number):
+        return NOT_COMPUTED
+    if number == 0:
+        return "0"
+    text = f"{number:.{digits}g}"
+    if "e" in text and 1e-4 <= abs(number) < 1e7:
+        places = max(digits - 1 - math.floor(math.log10(abs(float(text)))), 0)
+        text = f"{float(text):.{places}f}"
+    return text
+
+
+def with_unit(number: float | None, unit: str, digits: int = 3) -> str:
+    """Write a number with its unit."""
+    text = significant(number, digits)
+    return text if text == NOT_COMPUTED else f"{text} {shown_unit(unit)}"
+
+
+def _digits_apart(points: Sequence[float], limit: float | None) -> int:
+    """Count the figures, 2 to 4, that keep every point on its own side of the limit."""
+    if limit is None:
+        return 2
+    shown_limit = float(significant(limit, 4))
+    for digits in (2, 3):
+        rounded = [float(f"{p:.{digits}g}") for p in points]
+        pairs = zip(points, rounded, strict=True)
+        if all((p > limit) == (r > shown_limit) and (p == limit or r != shown_limit)
+               for p, r in pairs):  # fmt: skip
+            return digits
+    return 4
+
+
+def _figures(number: float, digits: int) -> str:
+    """Write all the figures asked for: 2.0, not 2."""
+    text = f"{number:#.{digits}g}".rstrip(".")
+    return significant(number, digits) if "e" in text or number == 0 else text
+
+
+def band_text(band: dict, unit: str, limit: float | None = None) -> str:
+    """Write a median with its 5 to 95 % band: ``6.1 mg (3.9 to 9.8)``."""
+    points = [band.get(key) for key in ("p05", "p50", "p95")]
+    if any(p is None or not math.isfinite(p) for p in points):
+        return NOT_COMPUTED
+    digits = _digits_apart(points, limit)
+    low, middle, high = (_figures(p, digits) for p in points)
+    return f"{middle} {shown_unit(unit)} ({low} to {high})"
+
+
+def hours_up(hours: float | None) -> str:
+    """Write hours rounded up to a tenth: a printed time never falls short of the needed one."""
+    if hours is None or not math.isfinite(hours):
+        return NOT_COMPUTED
+    tenths = math.ceil(hours * 10.0 - 1e-6) / 10.0
+    return f"{tenths:.0f} h" if tenths == int(tenths) else f"{tenths:.1f} h"
+
+
+def chance_text(probability: float | None, error: float | None) -> str:
+    """Write the chance of being over a limit with its sampling error, in percent."""
+    if probability is None:
+        return "-"
+    if probability in (0.0, 1.0):
+        return "no sample" if probability == 0.0 else "every sample"
+    percent = f"{100.0 * probability:.1f}"
+    margin = "" if error is None else f" ± {100.0 * error:.1f}"
+    return f"{percent}{margin} %"
+
+
+def moment_text(moment: datetime | str | None) -> str:
+    """Write a time with its offset, without seconds."""
+    if moment is None:
+        return UNKNOWN
+    if isinstance(moment, str):
+        moment = datetime.fromisoformat(moment)
+    text = moment.isoformat(sep=" ", timespec="minutes")
+    return f"{text[:16]} {text[16:]}".strip()
+
+
+def known(value: object, unit: str = "", digits: int = 3) -> str:
+    """Write a plan field with its unit; a blank says unknown."""
+    if value is None or value == "":
+        return UNKNOWN
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        text = significant(float(value), digits)
+        return f"{text} {shown_unit(unit)}".strip()
+    return printable(value)
+
+
+def shorten(text: str, length: int) -> str:
+    """Cut text at a word, with an ellipsis that says there is more."""
+    text = " ".join(printable(text).split())
+    if len(text) <= length:
+        return text
+    head = text[: length - 1]
+    at_word = head.rsplit(" ", 1)[0]
+    return (at_word if len(at_word) > length // 2 else head).rstrip(" ,;:.") + "…"
+
+
+def caution_text(caution: dict) -> str:
+    """Say a caution with where it stands and what to do."""
+    where = f"{printable(caution['where'])}: " if caution["where"] else ""
+    said = (where + printable(caution["text"]), printable(caution["action"]))
+    return " ".join(filter(None, said))
+
+
+def ruling_residue(item: dict) -> dict | None:
+    """Find the residue that decides: nearest to, or furthest above, its limit."""
+    rows = [row for row in item["residues"] if row["used_for_verdict"]]
+    with_limit = [row for row in rows if row["limit"]]
+    if with_limit:
+        return max(with_limit, key=lambda row: row["p95"] / row["limit"])
+    return rows[0] if rows else None
+
+
+def limit_text(row: dict) -> str:
+    """Write a limit or screening reference with what it stands for."""
+    word = "limit" if row["kind"] == "limit" else "screening reference"
+    if row["limit"] is None:
+        return f"no figure for the {word}"
+    period = PERIOD.get(row["period"], row["period"])
+    about = ", ".join(filter(None, (period, printable(row["basis"]))))
+    return f"{word} {with_unit(row['limit'], row['unit'], 4)} ({about})"
+
+
+def residue_text(row: dict) -> str:
+    """Write a residue with its band and limit: ``EO 6.1 mg (3.9 to 9.8), limit 4 mg (...)``."""
+    band = band_text(row, row["unit"], row["limit"])
+    return f"{row['substance']} {band}, {limit_text(row)}"
+
+
+def ruling_text(item: dict) -> str:
+    """Write the residue that decides against its limit."""
+    row = ruling_residue(item)
+    return residue_text(row) if row else "no residue computed"
+
+
+def verdict_line(item: dict) -> str:
+    """Say the verdict of an item in one line: word, number against limit, reason."""
+    said = [item["verdict"], ruling_text(item), *map(printable, item["reasons"][:1])]
+    return " - ".join(said)
+
+
+def model_text(row: dict) -> str:
+    """Say what a residue row compares: period, quantity, model and buffering."""
+    words = (
+        QUANTITY.get(row["quantity"], row["quantity"]),
+        PERIOD.get(row["period"], row["period"]),
+        MODEL.get(row["model"], row["model"]),
+        row["buffering"],
+    )
+    return ", ".join(filter(None, words))
+
+
+def standing_text(row: dict) -> str:
+    """Say how a residue stands to its limit or reference, in words that fit its kind."""
+    if row["limit"] is None:
+        return "no figure"
+    above, inside = row["p05"] > row["limit"], row["p95"] <= row["limit"]
+    if row["kind"] == "screening":
+        place = "below" if inside else "above" if above else "around"
+        return f"{place} the reference"
+    return "inside" if inside else "above" if above else "limit inside the band"
+
+
+def required_hours(item: dict) -> str:
+    """Write the aeration hours an item needs, or why there are none."""
+    aeration = item["aeration_h"]
+    if aeration is None:
+        return NOT_COMPUTED
+    hours = hours_up(aeration["required"])
+    return f"more than {hours}" if aeration["beyond_cap"] else hours
+
+
+def action_text(action: dict) -> str:
+    """Write one action, its amount first: what is cut off a long line is never the number."""
+    amount = ""
+    if action["amount"] is not None:
+        amount = with_unit(action["amount"], action["unit"])
+    what = " ".join(filter(None, (action["action"], amount)))
+    return ": ".join(filter(None, (what, printable(action["detail"]))))
+
+
+def main_action(item: dict) -> str:
+    """Say what to do first with an item: its first action, else that of its worst caution."""
+    if item["actions"]:
+        return action_text(item["actions"][0])
+    blocking = [c for c in item["cautions"] if c["level"] == "block"]
+    return printable(blocking[0]["action"]) if blocking else "none"
+
+
+def where_text(numbers: Sequence[int]) -> str:
+    """Name items by number: ``items 2, 5, 9``; without numbers, the load."""
+    if not numbers:
+        return "load"
+    return ("items " if len(numbers) > 1 else "item ") + ", ".join(map(str, numbers))
+
+
+def plain_name(name: str) -> str:
+    """Write an id of a material or packaging in words."""
+    return printable(name).replace("_", " ")
+
+
+def blocking_groups(answer: dict) -> list[tuple[dict, list[int]]]:
+    """Group the blocking cautions of items and load by code, with the items they stand at."""
+    groups: dict[str, tuple[dict, list[int]]] = {}
+    for number, item in enumerate(answer["items"], 1):
+        for caution in item["cautions"]:
+            if caution["level"] == "block":
+                where = groups.setdefault(caution["code"], (caution, []))[1]
+                if number not in where:
+                    where.append(number)
+    for caution in answer["cautions"]:
+        if caution["level"] == "block":
+            groups.setdefault(caution["code"], (caution, []))
+    return list(groups.values())

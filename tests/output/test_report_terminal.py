@@ -1,0 +1,58 @@
+"""The terminal table: 100 columns whatever the names, every item with word, reason and number."""
+
+import copy
+
+import pytest
+
+from eo_risk.output.terminal import WIDTH, _width, terminal_table, wrap
+
+NAMES = (
+    "x" * 180,
+    "a very long name of an instrument set with many words, more than forty signs",
+    "内視鏡用の長い吸引管とバルブのセット、二番目の棚に置いてあるもの",
+    "e\u0301" * 60,
+    "\x1b[31mred\x9b0m \u202eesrever",
+    "<b>bold</b>",
+)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_line_is_wider_than_the_terminal(answer, plan, name):
+    item = answer["items"][2]
+    item["name"] = name
+    item["reasons"] = [name * 2]
+    item["actions"][0]["detail"] = name
+    answer["load"]["slowest_item"] = name
+    text = terminal_table(answer, plan.model_copy(update={"load_number": name}))
+    assert max(map(_width, text.splitlines())) <= WIDTH
+    assert "\x1b" not in text
+    assert "\x9b" not in text
+    assert "\u202e" not in text
+
+
+def test_every_item_stands_with_word_reason_action_and_number(answer, plan):
+    text = " ".join(terminal_table(answer, plan).split())
+    for number, item in enumerate(answer["items"], 1):
+        assert f"{number}. {item['name'].split()[0]}" in text
+        assert item["verdict"] in text
+    assert "EO 6.1 mg (3.8 to 9.8), limit 4 mg" in text
+    assert answer["notice"] in text
+    assert answer["edition_note"] in text
+    assert "items 1, 5, 9, 13: Liquid water was seen." in text
+
+
+def test_a_load_without_times_says_so(answer, plan):
+    answer = copy.deepcopy(answer)
+    answer["load"].update(earliest_out=None, required_h=None, slowest_item=None, time_note="")
+    answer["items"][0]["aeration_h"] = None
+    text = terminal_table(answer, plan.model_copy(update={"cycle_start": None}))
+    assert "Start            unknown" in text
+    assert "Earliest out     not known" in text
+    assert "not computed" in text
+
+
+def test_wrapping_keeps_every_word():
+    text = "one two three " + "z" * 30 + " four"
+    lines = wrap(text, 12)
+    assert "".join(lines).replace(" ", "") == text.replace(" ", "")
+    assert max(map(len, lines)) <= 12
