@@ -10,6 +10,7 @@ import numpy as np
 
 from eo_risk import __version__, reference, units
 from eo_risk.judgement.cautions import ItemFacts, caution, item_cautions, worst_first
+from eo_risk.judgement.influence import words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
@@ -169,6 +170,26 @@ def finish(
     return finish_item(item_draft, item_cautions(item, context.plan, facts))
 
 
+def _with_indices(
+    context: LoadContext, item_draft: ItemDraft, index: int, item: ItemResult
+) -> ItemResult:
+    """Replace rank shares by total Sobol indices (Jansen's estimator), input by input."""
+    found = []
+    target, plan = item_draft.target, context.plan
+    spread = 2.0 * float(np.var(target))
+    for influence in item.matters_most:
+        if spread == 0.0 or influence.on != item.matters_most[0].on:
+            continue
+        shared = influence.input in reference.records()
+        scope = influence.input if shared else f"item:{item.name}:{influence.input}"
+        other = load_context(plan, context.draw.samples, context.draw.seed, swapped=scope)
+        moved = draft(other, index).target
+        total = float(np.mean(np.square(target - moved))) / spread
+        text = f"{words(influence.input)}: total Sobol index {total:.2f} on {influence.on}"
+        found.append(replace(influence, share=min(total, 1.0), text=text))
+    return replace(item, matters_most=tuple(sorted(found, key=lambda i: -i.share)))
+
+
 def check_plan(
     plan: LoadPlan,
     *,
@@ -176,6 +197,7 @@ def check_plan(
     seed: int = DEFAULT_SEED,
     advise: bool = True,
     progress: Progress | None = None,
+    indices: bool = False,
 ) -> Assessment:
     """Assess a load plan.
 
@@ -189,6 +211,8 @@ def check_plan(
         Whether to look for changes that would move a verdict, which re-runs items.
     progress : callable, optional
         Called with items done and items in all.
+    indices : bool
+        Whether the strongest inputs get total Sobol indices, one re-run each.
 
     Returns
     -------
@@ -206,6 +230,8 @@ def check_plan(
         from eo_risk.judgement.advice import with_actions
 
         items = with_actions(context, drafts, items, load)
+    if indices:
+        items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
     return Assessment(
         verdict, items, load, _load_cautions(load, plan), plan.rules.edition,

@@ -212,6 +212,8 @@ def _advance(
         for f, g in zip(step.forcing, step.forcing_slope, strict=True)
     ]
     matrix, right = [], []
+    # In no time nothing passes: a resistance keeps the coupling of idle samples solvable.
+    idle = np.where(duration > 0.0, 0.0, 1.0)
     for port in step.ports:
         known = 0.0
         row = [np.zeros_like(constant[0]) for _ in step.ports]
@@ -226,7 +228,7 @@ def _advance(
                     both = _sum_modes(parts[layer], theta, values * partner.values[layer])
                     factor = port.watch[layer] * partner.feed[layer] * duration
                     row[other] = row[other] + factor * both
-        row[len(matrix)] = row[len(matrix)] + port.resistance
+        row[len(matrix)] = row[len(matrix)] + port.resistance + idle
         matrix.append(row)
         right.append(known)
     flux = _solve_ports(matrix, right) if right else []

@@ -1,0 +1,154 @@
+"""Command `check`: a load plan in, verdict and report out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+from eo_risk.commands.flags import Flags
+from eo_risk.commands.printing import add_json_flag, emit, say
+
+_BAR_AFTER_S = 2.0  # work that takes longer shows a bar
+_BAR_WIDTH = 30
+
+
+def register(subparsers) -> None:
+    """Add the command to the parser."""
+    parser = subparsers.add_parser(
+        "check", help="check a load plan: verdict, reasons, hours, report",
+        description="Exit code 0: Within. 1: any other verdict. 2: bad input.",
+    )  # fmt: skip
+    parser.add_argument("plan", nargs="?", help="plan file (JSON), or - for standard input")
+    parser.add_argument("--site", help="site file (TOML); else the user's own")
+    parser.add_argument("--items", help="list of items (CSV or XLSX) instead of a plan")
+    parser.add_argument("--cycle", help="name of a cycle in the site file, with --items")
+    parser.add_argument("--aeration", help="name of an aeration in the site file, with --items")
+    parser.add_argument("--cycle-start", help="start of the cycle, with --items")
+    parser.add_argument("--load-number", help="load number, with --items")
+    parser.add_argument("--samples", help="number of samples (default 2048)")
+    parser.add_argument("--seed", help="seed of the samples (default 1)")
+    parser.add_argument("--report", help="write the report to this HTML file")
+    parser.add_argument("--indices", choices=["sobol"], help="total Sobol indices beside ranks")
+    parser.add_argument("--no-advice", action="store_true", help="skip the search for changes")
+    add_json_flag(parser)
+    parser.set_defaults(run=run)
+
+
+class _Bar:
+    """Progress on stderr, shown only once the work has taken a while."""
+
+    def __init__(self, quiet: bool):
+        self._start, self._quiet, self._shown = time.monotonic(), quiet, False
+
+    def __call__(self, done: int, total: int) -> None:
+        if self._quiet or time.monotonic() - self._start < _BAR_AFTER_S:
+            return
+        filled = _BAR_WIDTH * done // total
+        bar = "#" * filled + "." * (_BAR_WIDTH - filled)
+        print(f"\r[{bar}] {done}/{total} items", end="", file=sys.stderr, flush=True)
+        self._shown = True
+
+    def close(self) -> None:
+        if self._shown:
+            print(file=sys.stderr)
+
+
+def _site(args: argparse.Namespace):
+    """Return the site file named, else the user's own, else None."""
+    from eo_risk.plan.site_file import default_site_path, read_site
+
+    path = Path(args.site) if args.site else default_site_path()
+    if not args.site and not path.is_file():
+        return None
+    site = read_site(path)
+    for broken in getattr(site, "broken", ()):
+        say(f"site file: {broken}")
+    return site
+
+
+def _from_items(args: argparse.Namespace):
+    from eo_risk.errors import Fault, InputError
+    from eo_risk.plan.load_plan import read_plan
+    from eo_risk.plan.site import plan_from_items
+    from eo_risk.plan.tables import read_items
+
+    faults = [
+        Fault(flag, "nothing", "", "a name of the site file", "A list of items needs it.")
+        for flag, value in (("--cycle", args.cycle), ("--aeration", args.aeration))
+        if not value
+    ]
+    site = _site(args)
+    if site is None:
+        faults.append(Fault("--site", "nothing", "", "a site file", "A list of items needs it."))
+    if faults:
+        raise InputError(faults)
+    table = read_items(Path(args.items))
+    for line in getattr(table, "understood", ()):
+        say(line)
+    return read_plan(
+        plan_from_items(
+            table.items, args.cycle, args.aeration, site,
+            cycle_start=args.cycle_start, load_number=args.load_number,
+        )  # fmt: skip
+    )
+
+
+def _plan(args: argparse.Namespace):
+    from eo_risk.errors import Fault, InputError
+    from eo_risk.plan.load_plan import json_of, read_plan
+    from eo_risk.plan.load_plan import load_plan as from_file
+    from eo_risk.plan.site import resolve
+
+    if args.items:
+        return _from_items(args)
+    if not args.plan:
+        raise InputError([Fault("PLAN", "nothing", "", "a plan file, - or --items",
+                                "Name the plan to check.")])  # fmt: skip
+    site = _site(args)
+    if site is None and args.plan != "-":
+        return from_file(Path(args.plan))
+    text = sys.stdin.read() if args.plan == "-" else _text(Path(args.plan))
+    raw = json_of(text)
+    return read_plan(raw if site is None else resolve(raw, site))
+
+
+def _text(path: Path) -> str:
+    from eo_risk.errors import Fault, InputError
+
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError([Fault(str(path), str(error)[:60], "", "a readable text file",
+                                "Check the path.")]) from None  # fmt: skip
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check a plan; returns 0 for Within and 1 for any other verdict."""
+    flags = Flags(args)
+    samples = flags.whole("--samples", 16, 1_000_000) or 2048
+    seed = flags.whole("--seed", 0, 2**31) or 1
+    flags.done()
+    plan = _plan(args)
+    from datetime import datetime
+
+    from eo_risk.judgement.assess import check_plan
+    from eo_risk.output.answer import check_answer
+    from eo_risk.output.terminal import terminal_table
+
+    bar = _Bar(quiet=args.json or not sys.stderr.isatty())
+    assessment = check_plan(
+        plan, samples=samples, seed=seed, advise=not args.no_advice, progress=bar,
+        indices=args.indices == "sobol",
+    )  # fmt: skip
+    bar.close()
+    answer = check_answer(assessment)
+    if args.report:
+        from eo_risk.output.report import report_html
+
+        created = datetime.now().astimezone()
+        Path(args.report).write_text(report_html(answer, plan, created), encoding="utf-8")
+        say(f"report written to {args.report}")
+    emit(args, answer, terminal_table(answer, plan))
+    return 0 if answer["verdict"] == "Within" else 1
