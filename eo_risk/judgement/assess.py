@@ -102,7 +102,11 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
     known = [d for d in drafts if d.aeration is not None]
     slowest = max(known, key=lambda d: d.aeration.required_s, default=None)
     required = slowest.aeration.required_s if slowest and complete else None
-    out, note = _time_out(plan, required)
+    if any(d.aeration.unreached for d in known):
+        out, note = None, ("An item stays above a limit as far as its aeration was followed: "
+                           "measure, do not wait.")  # fmt: skip
+    else:
+        out, note = _time_out(plan, required)
     volume = context.inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
                                    "assumed.chamber_volume")  # fmt: skip
     level = timeline.chamber[timeline.exposure_last].eo_end_kg_per_m3

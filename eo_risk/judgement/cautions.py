@@ -41,9 +41,10 @@ def caution(code: str, where: str = "", level: str | None = None) -> Caution:
 
 
 def worst_first(cautions: list[Caution]) -> tuple[Caution, ...]:
-    """Sort by level and drop repeats of one code at one place."""
+    """Sort by level, then as the records list them; drop repeats of one code at one place."""
     unique = {(c.code, c.where): c for c in cautions}
-    return tuple(sorted(unique.values(), key=lambda c: (_ORDER[c.level], c.code, c.where)))
+    place = {code: i for i, code in enumerate(reference.caution_rules())}
+    return tuple(sorted(unique.values(), key=lambda c: (_ORDER[c.level], place[c.code], c.where)))
 
 
 def blocks(cautions: tuple[Caution, ...]) -> bool:

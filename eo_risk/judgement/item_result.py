@@ -239,7 +239,7 @@ def _aeration_time(
     governed_by, required = max(everyone, key=lambda pair: pair[1])
     return AerationTime(
         far_s if p50 is None else p50, estimate, required, governed_by,
-        p95 is None or estimate > cap_s(plan),
+        p95 is None or estimate > cap_s(plan), p95 is None,
     )  # fmt: skip
 
 

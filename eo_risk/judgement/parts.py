@@ -94,8 +94,13 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
         u = inputs.draw.own(f"{field}.material", "uniform", 0.5, 0.0, 1.0, "-", assumed=True)
         chosen = np.minimum((u * len(members)).astype(int), len(members) - 1)
     density = _choose(members, chosen, lambda m: inputs.draw(f"{m}.density"))
-    body, volume, area = _geometry(part, field, inputs, density)
     sorbing = [m for m in members if reference.material(m).behaviour != "none"]
+    if sorbing:
+        body, volume, area = _geometry(part, field, inputs, density)
+    else:
+        # Metal and glass take up no EO: only their mass counts, for the water they collect.
+        mass_kg = inputs.number(f"{field}.mass_g", part.mass_g, "g", "assumed.mass")
+        body, volume, area = None, mass_kg / density, np.zeros(inputs.samples)
     letters = [
         reference.record(f"{m}.{quantity}").data_class
         for m in sorbing
@@ -103,7 +108,7 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
         if f"{m}.{quantity}" in reference.records()
     ]
     return PartModel(
-        part, body if sorbing else None, volume, volume * density, area, members, chosen,
+        part, body, volume, volume * density, area, members, chosen,
         transfer, max(letters, default="A"),
     )  # fmt: skip
 

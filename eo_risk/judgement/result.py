@@ -139,6 +139,7 @@ class AerationTime:
     required_s: float
     governed_by: str
     beyond_cap: bool
+    unreached: bool = False  # still above a limit as far as it was followed
     with_slow_pool_p95_s: float | None = None
 
 

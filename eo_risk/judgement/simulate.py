@@ -111,7 +111,7 @@ def _areas(
     given = item.external_water.area_cm2
     if given is None and all(p.mass_g is not None for p in item.parts):
         outside = sum((m.outside_area_m2 for m in models), np.zeros(inputs.samples))
-        if not all(m.body is not None or m.part.thickness_mm for m in models):
+        if any(m.body is None for m in models):
             outside = inputs.number("external_water.area_cm2", None, "cm2", "assumed.outside_area")
     else:
         outside = inputs.number("external_water.area_cm2", given, "cm2", "assumed.outside_area")
