@@ -89,11 +89,11 @@ def residue_rows(
             ruling = _ruling({k: v for k, v in table.items() if k[0] in FORMS})
         for (model, buffering), amount in table.items():
             samples = _against(amount, limit, area_m2, amounts)
-            used = (model, buffering) == ruling and limit.kind == "limit"
+            used = (model, buffering) == ruling and limit.for_verdict
             rows.append(_row(limit, samples, model, buffering, used=used))
         spot = limit.substance == "EO" and limit.quantity == "ug_per_cm2"
         if spot and amounts.wet_spot is not None:
-            rows.append(_row(limit, amounts.wet_spot, "wet_spot", None, used=True))
+            rows.append(_row(limit, amounts.wet_spot, "wet_spot", None, used=limit.for_verdict))
     return tuple(rows)
 
 

@@ -83,6 +83,7 @@ class OwnLimit(Block):
     clause: Text = ""
     confidence: word(Literal["A", "B", "C"]) = "A"
     source: Required
+    body_mass_kg: number("kg", 0.0, 400.0, above=True) = None  # the edition's adult without it
     edition: word(Literal["iso10993-7:2026"]) = None  # the one shipped without figures
 
     @model_validator(mode="after")
@@ -98,7 +99,7 @@ class OwnLimit(Block):
         return self
 
 
-_MAY_MISS = ("special", "edition")
+_MAY_MISS = ("special", "edition", "body_mass_kg")
 
 
 def own_edition(limits: tuple[OwnLimit, ...], edition: str) -> dict[str, Any] | None:
@@ -112,12 +113,8 @@ def own_edition(limits: tuple[OwnLimit, ...], edition: str) -> dict[str, Any] | 
         The edition the plan applies.
     """
     rows = [
-        row.model_dump(mode="json", exclude_none=True, exclude={"edition"})
+        row.model_dump(mode="json", exclude_none=True)
         for row in limits
         if row.edition in (None, edition)
     ]
-    if not rows:
-        return None
-    fills = any(row.edition == edition for row in limits)
-    head = reference.document("limits/iso10993_7_2026")["edition"] if fills else {"id": ""}
-    return {"edition": head, "limit": rows}
+    return {"limit": rows} if rows else None
