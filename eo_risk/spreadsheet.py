@@ -10,7 +10,7 @@ import csv
 import io
 import re
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from pathlib import Path
 
@@ -23,8 +23,8 @@ MOST_COLUMNS = 200
 
 _FORMULA_SIGNS = "=+-@\t\r\n"
 _DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
-_COMMA_NUMBER = re.compile(r"[-+]?\d+,\d+(?:[eE][-+]?\d+)?(?=\s|$)")
-_POINT_NUMBER = re.compile(r"[-+]?\d*\.\d+(?:[eE][-+]?\d+)?(?=\s|$)")
+_COMMA_NUMBER = re.compile(r"[<>]?\s*[-+]?\d+,\d+(?:[eE][-+]?\d+)?(?=\s|$)")
+_POINT_NUMBER = re.compile(r"[<>]?\s*[-+]?\d*\.\d+(?:[eE][-+]?\d+)?(?=\s|$)")
 _BOTH = re.compile(r"[-+]?\d+(?:\.\d+)+,\d+|[-+]?\d+(?:,\d+)+\.\d+")
 
 
@@ -47,6 +47,7 @@ class Sheet:
     rows: tuple[Row, ...]
     understood: str
     faults: tuple[Fault, ...] = ()
+    decimal_comma: bool = False
 
 
 def place(row: int, column: str) -> str:
@@ -125,7 +126,7 @@ def _sheet_of_text(text: str, name: str, texts: Collection[str]) -> Sheet:
         ]
     style = "comma" if comma else "point"
     understood = f"columns separated by {_DELIMITERS[delimiter]}, decimal {style}"
-    return _sheet(grid, understood, name)
+    return replace(_sheet(grid, understood, name), decimal_comma=comma)
 
 
 def _plain(cell: str) -> str:

@@ -9,6 +9,8 @@ import pytest
 
 from eo_risk import cli
 from eo_risk.commands.schemas import ANSWERS, INPUTS, schema_of
+from eo_risk.errors import InputError
+from eo_risk.measured.results_table import results_from_bytes
 from eo_risk.plan.load_plan import load_plan, parse_plan, plan_json
 from eo_risk.plan.site import parse_site, resolve
 from eo_risk.plan.tables import HEADERS, items_from_bytes, read_items
@@ -62,14 +64,27 @@ def test_the_site_template_reads_without_a_broken_entry_and_its_names_resolve(ru
     assert plan["steriliser"] == "steriliser 1"
 
 
-@pytest.mark.parametrize("kind", ["plan", "items", "site"])
+def test_the_lab_template_has_every_required_column(run):
+    code, out, _ = run("template", "lab")
+    assert code == 0
+    headers = next(csv.reader(io.StringIO(out)))
+    assert {"lot", "aeration_h", "substance", "result", "unit"} <= set(headers)
+    with pytest.raises(InputError, match="row"):
+        results_from_bytes(out.encode(), "lab.csv")
+    filled = out + ",".join({"lot": "A", "aeration_h": "12", "substance": "EO", "result": "1.5",
+                             "unit": "mg/device"}.get(h, "") for h in headers) + "\n"  # fmt: skip
+    (row,) = results_from_bytes(filled.encode(), "lab.csv").rows
+    assert (row.lot, row.aeration_h, row.result) == ("A", 12.0, 1.5)
+
+
+@pytest.mark.parametrize("kind", ["plan", "items", "lab", "site"])
 def test_json_holds_the_same_text(run, kind):
     code, out, _ = run("template", kind, "--json")
     answer = json.loads(out)
     assert code == 0
     validate(answer, "template")
     assert answer["text"].rstrip("\n") == run("template", kind)[1].rstrip("\n")
-    assert bool(answer["rows"]) == (kind == "items")
+    assert bool(answer["rows"]) == (kind in ("items", "lab"))
 
 
 def test_a_new_file_is_written_and_an_old_one_kept(run, tmp_path):

@@ -98,6 +98,14 @@ def test_mixed_decimal_styles_are_refused_naming_both_cells():
     assert "semicolons or tabs" in str(faults('name,material,mass_g\na,ldpe,"1,5"\n'))
 
 
+def test_a_result_below_a_limit_follows_the_style_of_the_file():
+    sheet = spreadsheet.sheet_from_bytes(b"lot;result\nA;<0,05\nB;1,5\n", "lab.csv")
+    assert [row.cells["result"] for row in sheet.rows] == ["<0.05", "1.5"]
+    assert sheet.decimal_comma
+    with pytest.raises(InputError, match="one style"):
+        spreadsheet.sheet_from_bytes(b"lot;result\nA;<0,05\nB;1.5\n", "lab.csv")
+
+
 def test_names_may_begin_with_a_number_in_any_style():
     table = read("name;material;mass_g\n3.5 mm scope;ldpe;1,5\n2,5 mm tube;ldpe;2\n")
     assert [item["name"] for item in table.items] == ["3.5 mm scope", "2,5 mm tube"]
