@@ -174,6 +174,17 @@ def finish(
     return finish_item(item_draft, item_cautions(item, context.plan, facts))
 
 
+def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult):
+    """Return verdict and draft of one item of an edited plan, with the same samples."""
+    edited = load_context(plan, context.draw.samples, context.draw.seed)
+    found = draft(edited, index)
+    own_s = found.aeration.required_s if found.aeration else None
+    required = None if own_s is None or load.required_s is None else max(own_s, load.required_s)
+    out, _ = _time_out(plan, required)
+    result = finish(edited, found, index, replace(load, earliest_out=out))
+    return result.verdict, found
+
+
 def _with_indices(
     context: LoadContext, item_draft: ItemDraft, index: int, item: ItemResult
 ) -> ItemResult:
@@ -233,7 +244,7 @@ def check_plan(
     if advise:
         from eo_risk.judgement.advice import with_actions
 
-        items = with_actions(context, drafts, items, load)
+        items = with_actions(context, drafts, items, load, _reassess)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))

@@ -196,7 +196,7 @@ def _ruling_curves(
     return curves
 
 
-def _lengthened(plan: LoadPlan) -> int:
+def lengthened_step(plan: LoadPlan) -> int:
     """Return the index of the aeration step that is lengthened when more is needed."""
     for index, step in enumerate(plan.aeration):
         if step.place in ("cabinet", "chamber"):
@@ -213,7 +213,7 @@ def cap_s(plan: LoadPlan) -> float:
 
 def _longer(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> tuple[LoadStage, ...]:
     """Return an aeration whose lengthened step goes far beyond the cap, finely cut."""
-    index = _lengthened(plan)
+    index = lengthened_step(plan)
     far = _FOLLOWED_CAPS * cap_s(plan)
     count = 3 * _POINTS_PER_DECADE + 1
     cuts = tuple(np.geomspace(1e-3, 1.0, count))

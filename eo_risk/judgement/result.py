@@ -77,6 +77,7 @@ class Action:
     unit: str
     new_verdict: Verdict | None
     added_minutes: float = 0.0
+    with_minutes: float | None = None  # minutes of air that belong to it, in a pair
 
 
 @dataclass(frozen=True)
