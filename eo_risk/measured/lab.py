@@ -1,0 +1,186 @@
+"""Laboratory results to an answer: curve or one time, groups, every substance, one ruling.
+
+Rows are chosen, never mixed: results of another device, state, packaging, extraction or
+aeration temperature are shown and not used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from eo_risk.errors import Fault, InputError, nearest, unknown_name
+from eo_risk.judgement.result import NOTICE, Caution
+from eo_risk.measured.compare import Member, compare, rank, reach_of
+from eo_risk.measured.device_amounts import DeviceAmount, device_amounts
+from eo_risk.measured.dissipation import Points
+from eo_risk.measured.lab_group import declines_of, group_answer, later
+from eo_risk.measured.lab_options import CONDITIONS, LabOptions, cell, why_not_used
+from eo_risk.measured.predictions import beside_prediction
+from eo_risk.measured.results_table import LabTable
+
+SCREENING = "screening, not a limit; says nothing about local irritation"
+
+
+def _groups(amounts: Sequence[DeviceAmount]) -> dict[str, list[DeviceAmount]]:
+    found: dict[str, list[DeviceAmount]] = {}
+    for amount in amounts:
+        found.setdefault(amount.row.group, []).append(amount)
+    return found
+
+
+def _badness(answer: dict) -> tuple[int, float]:
+    """Order groups: curves before single times, then by release hour or highest result."""
+    if answer["kind"] == "one_time":
+        return 0, answer["highest"]
+    release = answer["release_h"]
+    return 1, math.inf if release is None else release
+
+
+def _family(
+    groups: Mapping[str, list[DeviceAmount]], answers: Mapping[str, dict], limit_mg: float,
+    options: LabOptions,
+) -> dict:  # fmt: skip
+    """Rank the groups that have curves, and compare each with the reference group."""
+    curves = {name: Points.of(groups[name]) for name, a in answers.items() if a["kind"] == "curve"}
+    reference = options.reference_group or next(iter(groups))
+    if reference not in groups:
+        raise InputError([unknown_name("--reference-group", reference, groups, "Name a group.")])
+    ln_limit = math.log(limit_mg)
+    members = []
+    for name, points in curves.items():
+        model = answers[name]["ruling_model"]
+        declines = declines_of(points, options.model)
+        # A slow tail is a line of its own results; the group's own line explains its start.
+        decline = declines.get(model) or declines[later(
+            {n: e for n, e in answers[name]["models"].items() if n in declines})]  # fmt: skip
+        members.append(Member(name, decline, answers[name]["release_h"]))
+    reaches = {name: reach_of(name, points, ln_limit) for name, points in curves.items()}
+    base = reaches.get(reference)
+    comparisons = [
+        compare(reach, base, options.confidence, options.margin_h)
+        for name, reach in reaches.items()
+        if name != reference and reach is not None and base is not None
+    ]
+    return {
+        "groups": [{"group": name, **answer, "cautions": _written(answer["cautions"])}
+                   for name, answer in answers.items()],
+        "family": [asdict(r) for r in rank(members, ln_limit, options.confidence)],
+        "reference_group": reference,
+        "comparisons": [asdict(c) for c in comparisons],
+    }  # fmt: skip
+
+
+def _written(cautions: Sequence[Caution]) -> list[dict]:
+    return [asdict(caution) for caution in cautions]
+
+
+def _substance(
+    amounts: Sequence[DeviceAmount], substance: str, limit_mg: float, options: LabOptions
+) -> dict:
+    groups = _groups(amounts)
+    if options.margin_h is not None and len(groups) < 2:
+        raise InputError([Fault("--margin-h", f"{options.margin_h:g}", "h",
+                                "two measured groups in column 'group'",
+                                "Modelled packaging factors support no such comparison: "
+                                "measure both.")])  # fmt: skip
+    answers = {name: group_answer(found, limit_mg, options, name) for name, found in groups.items()}
+    worst = max(answers, key=lambda name: _badness(answers[name]))
+    answer = dict(answers[worst])
+    answer["cautions"] = _written(answer["cautions"])
+    extra: dict[str, Any] = {"groups": [], "family": [], "comparisons": []}
+    if len(groups) > 1:
+        extra = _family(groups, answers, limit_mg, options)
+    return {
+        "substance": substance,
+        "unit": "mg",
+        "limit_mg": limit_mg,
+        "limit_kind": "screening" if substance == "EG" else "limit",
+        "limit_note": SCREENING if substance == "EG" else "",
+        "group": worst,
+        **answer,
+        **extra,
+    }
+
+
+def _result_row(amount: DeviceAmount, options: LabOptions) -> dict:
+    row, limit = amount.row, options.limits_mg.get(amount.row.substance)
+    above = None
+    if limit is not None and row.substance != "EG":
+        # A result below a detection limit that itself is above the limit proves nothing.
+        above = amount.amount_mg > limit if not amount.below or amount.amount_mg <= limit else None
+    why = why_not_used(row, options)
+    return asdict(row) | {
+        "amount_mg": amount.amount_mg,
+        "limit_mg": limit,
+        "above_limit": above,
+        "used": not why,
+        "why_not_used": why,
+    }
+
+
+def _ruling(answers: Mapping[str, dict]) -> dict | None:
+    curves = {name: a for name, a in answers.items()
+              if a["kind"] == "curve" and a["limit_kind"] == "limit"}  # fmt: skip
+    if not curves:
+        return None
+    name = later(curves)
+    return {key: curves[name][key] for key in ("substance", "release_h", "release_h_rounded")}
+
+
+def lab_answer(
+    table: LabTable,
+    options: LabOptions,
+    *,
+    predicted: Mapping[str, Any] | None = None,
+) -> dict:
+    """Answer a table of laboratory results, in hours and mg per device.
+
+    Parameters
+    ----------
+    table : LabTable
+        The results.
+    options : LabOptions
+        Limit, substance, confidence, model, and which rows to use.
+    predicted : mapping, optional
+        One item of an answer of ``check`` to put beside the results.
+
+    Returns
+    -------
+    dict
+        ``kind`` ``curve`` or ``one_time`` with the keys of the command's answer.
+
+    Raises
+    ------
+    InputError
+        For options out of range, units that cannot be turned, rows that cannot be put
+        together, a single result.
+    """
+    options.check()
+    amounts = device_amounts(
+        table.rows, device_mass_g=options.device_mass_g, area_cm2=options.area_cm2
+    )
+    used = [a for a in amounts if not why_not_used(a.row, options)]
+    answers = {}
+    for substance, limit in options.limits_mg.items():
+        chosen = [a for a in used if a.row.substance == substance]
+        if not chosen:
+            present = sorted({a.row.substance for a in used}) or ["none of the chosen rows"]
+            raise InputError([Fault("substance", substance, "", nearest(substance, present),
+                                    "No result of this substance is left to use.")])  # fmt: skip
+        answers[substance] = _substance(chosen, substance, limit, options)
+    return answers[options.substance] | {
+        "confidence": options.confidence,
+        "model": options.model,
+        "ruling": _ruling(answers),
+        "substances": [a for name, a in answers.items() if name != options.substance],
+        "conditions": {name: sorted({cell(a.row, name) for a in used}) for name in CONDITIONS},
+        "reports": sorted({a.row.report for a in used if a.row.report}),
+        "results": [_result_row(a, options) for a in amounts],
+        "predictions": [asdict(b) for b in beside_prediction(used, predicted)] if predicted else [],
+        "physics": None,
+        "understood": table.understood,
+        "notice": NOTICE,
+    }
