@@ -20,6 +20,7 @@ from eo_risk.plan.load_plan import DryingStep, Item, LoadPlan
 _LONGEST_DRYING_MIN = 60  # beyond this another way of drying is asked for
 _STEP_C = 5.0
 _ITEMS_ADVISED = 20
+_NEAR_H = 4
 
 
 def _rank(verdict: Verdict) -> int:
@@ -110,8 +111,8 @@ class _Bench:
     load: LoadResult
     assess: Callable
 
-    def __call__(self, plan: LoadPlan) -> tuple[Verdict, ItemDraft]:
-        return self.assess(self.context, plan, self.index, self.load)
+    def __call__(self, plan: LoadPlan, *, follow: bool = False) -> tuple[Verdict, ItemDraft]:
+        return self.assess(self.context, plan, self.index, self.load, follow=follow)
 
 
 def _smallest(low: int, high: int, moves: Callable[[int], bool]) -> int | None:
@@ -151,7 +152,7 @@ def _dry(
 
     best, dried = at(_LONGEST_DRYING_MIN)
     if _rank(best) <= _rank(result.verdict):
-        return None, _LONGEST_DRYING_MIN if dried.aeration is not None else None
+        return None, None if dried.missing else _LONGEST_DRYING_MIN
     minutes = _smallest(0, _LONGEST_DRYING_MIN, lambda m: _rank(at(m)[0]) >= _rank(best))
     detail = f"{minutes} min more compressed air through each lumen, then look again"
     action = Action("dry again", detail, float(minutes), "min", best, float(minutes))
@@ -182,8 +183,13 @@ def _hours_for(
     best = at(most)
     if _rank(best) <= _rank(result.verdict):
         return None
-    hours = _smallest(0, most, lambda h: _rank(at(h)) >= _rank(best))
-    return hours, best
+    def moves(hours: int) -> bool:
+        return _rank(at(hours)) >= _rank(best)
+
+    # The estimate is close: look just below it before halving the whole range.
+    near = max(0, most - _NEAR_H)
+    low = near if near == 0 or not moves(near) else 0
+    return _smallest(low, most if low else near or most, moves), best
 
 
 def _aerate(
@@ -220,7 +226,7 @@ def _pair(
     def edit(edited: LoadPlan) -> LoadPlan:
         return _with_item(edited, bench.index, _more_air(item, float(minutes)))
 
-    _, dried = bench(edit(plan))
+    _, dried = bench(edit(plan), follow=True)
     found = _hours_for(plan, dried, result, bench, edit)
     if found is None:
         return None

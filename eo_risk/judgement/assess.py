@@ -57,10 +57,10 @@ def load_context(plan: LoadPlan, samples: int, seed: int, swapped: str | None = 
                        water_stages(timeline, inputs.draw, co2_share))  # fmt: skip
 
 
-def draft(context: LoadContext, index: int) -> ItemDraft:
+def draft(context: LoadContext, index: int, *, follow: bool = True) -> ItemDraft:
     """Compute one item, without what depends on the rest of the load."""
     return draft_item(context.plan, index, context.draw, context.inputs, context.timeline,
-                      context.waters)  # fmt: skip
+                      context.waters, follow=follow)  # fmt: skip
 
 
 def _interrupted(plan: LoadPlan) -> timedelta:
@@ -174,12 +174,16 @@ def finish(
     return finish_item(item_draft, item_cautions(item, context.plan, facts))
 
 
-def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult):
+def _reassess(
+    context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool
+):
     """Return verdict and draft of one item of an edited plan, with the same samples."""
     edited = load_context(plan, context.draw.samples, context.draw.seed)
-    found = draft(edited, index)
-    own_s = found.aeration.required_s if found.aeration else None
-    required = None if own_s is None or load.required_s is None else max(own_s, load.required_s)
+    found = draft(edited, index, follow=follow)
+    # The load waits for its slowest item, and no less than the aeration it was given.
+    planned_s = sum(units.to_si(step.hours or 0.0, "h") for step in plan.aeration)
+    own_s = found.aeration.required_s if found.aeration else planned_s
+    required = None if load.required_s is None else max(own_s, load.required_s)
     out, _ = _time_out(plan, required)
     result = finish(edited, found, index, replace(load, earliest_out=out))
     return result.verdict, found

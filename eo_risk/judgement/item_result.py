@@ -318,8 +318,10 @@ def draft_item(
     load_inputs: ItemInputs,
     timeline: Timeline,
     waters: Sequence[WaterStage],
+    *,
+    follow: bool = True,
 ) -> ItemDraft:
-    """Compute one item of a plan."""
+    """Compute one item of a plan; without `follow` the hours of aeration are left out."""
     item = plan.items[index]
     inputs = ItemInputs(draw.item(item.name), starting_ranges(item))
     trace = simulate(plan, item, inputs, timeline, waters)
@@ -334,7 +336,7 @@ def draft_item(
         return far, _ruling_curves(far, rows, limits, _amounts(far, item, amounts.dose_share, days))
 
     aeration = None
-    if not missing:
+    if follow and not missing:
         aeration = _hours(plan, item, inputs, timeline, trace, curves, again)
     target = _target(rows)
     variables = {**load_inputs.draw.variables, **inputs.draw.variables}

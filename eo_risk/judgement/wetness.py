@@ -34,6 +34,9 @@ _RATE_NAMES = (
 )  # fmt: skip
 
 
+_THINNEST_PLUG = 0.02  # of the bore
+
+
 @dataclass(frozen=True)
 class WaterStage:
     """What water meets in one stage, shared by every body of water of the load."""
@@ -192,14 +195,27 @@ def _plug(
         )
         for w in waters[1:]
     ]  # fmt: skip
-    wet = np.maximum(volume_m3, 1e-3 * section * at.bore_m)
-    run = run_plug(wet, at.bore_m, path, faces, stages,
-                   start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3,
-                   filled_share=np.maximum(share, 1e-6))  # fmt: skip
-    scale = volume_m3 / wet
-    # The injection itself is not part of the plug's run: repeat its start for that output.
-    eo = np.concatenate([run.eo_kg[:1], run.eo_kg]) * scale
-    reacted = np.concatenate([run.reacted_kg[:1], run.reacted_kg]) * scale
+    # A thinner plug than this is a film on the meniscus; dry samples need no run at all.
+    thin = _THINNEST_PLUG * section * at.bore_m
+    some = np.flatnonzero(volume_m3 > thin)
+    eo = np.zeros((len(waters) + 1, volume_m3.size))
+    reacted = np.zeros_like(eo)
+    if some.size:
+        picked = [
+            PlugStage(*(np.broadcast_to(value, volume_m3.shape)[some] for value in (
+                s.duration_s, s.gas_start_kg_per_m3, s.gas_end_kg_per_m3,
+                s.gas_diffusivity_m2_per_s, s.water_diffusivity_m2_per_s, s.water_gas_ratio,
+                s.hydrolysis_per_s)))
+            for s in stages
+        ]  # fmt: skip
+        run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, picked,
+                       start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3[some],
+                       filled_share=np.maximum(share, 1e-6)[some])  # fmt: skip
+        # The injection itself is not part of the plug's run: repeat its start for it.
+        eo[:, some] = np.concatenate([run.eo_kg[:1], run.eo_kg])
+        reacted[:, some] = np.concatenate([run.reacted_kg[:1], run.reacted_kg])
+    small = np.flatnonzero((volume_m3 > 0.0) & (volume_m3 <= thin))
+    eo[:, small], reacted[:, small] = film.eo[:, small], film.reacted[:, small]
     ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
     ratio = np.clip(ratio, 0.0, 1.0)
     return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
