@@ -64,8 +64,9 @@ class Limit:
 class LimitSet:
     """Every limit of one contact and the governing one per substance, as mg per device.
 
-    `days` are the days over which an average per day is taken; `empty_reason` says which
-    figures are missing; `area_question` is asked when the area would decide.
+    `days` are the days of each period, that of ``day`` those over which an average per day is
+    taken; `empty_reason` says which figures are missing; `area_question` is asked when the area
+    would decide.
     """
 
     limits: tuple[Limit, ...]
@@ -261,6 +262,14 @@ def _area_question(
     return ""
 
 
+def _days(head: Mapping[str, Any], duration: str) -> dict[str, float]:
+    """Return the days of each period this contact has to meet, by the word of the period. [d]"""
+    lengths = {"24h": 1.0, "30d": float(head["days_prolonged"]),
+               "lifetime": float(head["days_lifetime"])}  # fmt: skip
+    met = dict(list(lengths.items())[: DURATIONS.index(duration) + 1])
+    return met | {"day": lengths[_LONGEST[duration]]}
+
+
 def limits_for(
     edition: str,
     duration: str,
@@ -314,14 +323,13 @@ def limits_for(
     own_head.pop("carried", None)
     limits += [_limit_of(row, own_head, (), duration, mass, devices) for row in beside]
 
-    days = {"limited": 1.0, "prolonged": float(head["days_prolonged"]),
-            "permanent": float(head["days_lifetime"])}[duration]  # fmt: skip
-    limits = [_with_mass(limit, area_cm2, days) for limit in limits]
+    days = _days(head, duration)
+    limits = [_with_mass(limit, area_cm2, days["day"]) for limit in limits]
     note = head["note_filled"] if filling and "note_filled" in head else head["note"]
     blanks = [limit.basis for limit in limits if limit.limit is None]
     reason = "; ".join(blanks) if chosen else f"{head['name']} holds no figures here: {note}"
     governing = _governing(limits, area_cm2)
-    return LimitSet(tuple(limits), governing, edition, note, reason, {"day": days},
+    return LimitSet(tuple(limits), governing, edition, note, reason, days,
                     _area_question(limits, governing, area_cm2))  # fmt: skip
 
 
