@@ -22,6 +22,8 @@ from eo_risk.plan.load_plan import known_fields, validation_context
 from eo_risk.plan.plausible import plan_faults
 from eo_risk.plan.site_entries import COMMON, KINDS, BrokenEntry, Device, Site, UnitsShown
 
+FILLED_BY_USER = "iso10993-7:2026"
+
 
 def default_site_path(
     environment: Mapping[str, str] | None = None, platform: str = sys.platform
@@ -102,7 +104,11 @@ def _with_limits_file(raw: dict, folder: Path) -> dict:
         raise refuse("site file, limits_file", repr(name)[:40], "a file name", "Correct it.")
     content = _toml(read_text(folder / name, "file of limits"), name)
     edition = content.get("edition")
-    fills = isinstance(edition, dict) and edition.get("id") == "iso10993-7:2026"
+    named = edition.get("id", "") if isinstance(edition, dict) else ""
+    if named not in ("", FILLED_BY_USER):
+        allowed = f"{FILLED_BY_USER}, the edition without figures, or no [edition]"
+        raise refuse(f"{name}, edition.id", repr(named)[:40], allowed, "Correct or remove it.")
+    fills = named == FILLED_BY_USER
     rows = content.get("limit", [])
     if not isinstance(rows, list) or not rows:
         raise refuse(name, "no limit", "[[limit]] entries", "Start from the shipped format.")
