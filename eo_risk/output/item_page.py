@@ -26,6 +26,7 @@ from eo_risk.output.wording import (
     required_hours,
     standing_text,
     verdict_line,
+    why,
     with_unit,
 )
 from eo_risk.plan.load_plan import Item, LoadPlan
@@ -33,6 +34,7 @@ from eo_risk.plan.load_plan import Item, LoadPlan
 _BESIDE = 3  # cautions that stand beside an item; the rest fold
 _LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 _CLASS = {"A": "A, measured", "B": "B, implied by measurements", "C": "C, estimated"}
+_PICTURE_REACH = 2.0  # hours needed beyond this many times the curve stand in the text only
 _DASH = {"limit": "10 4", "planned": "7 3 2 3", "required": "4 3"}
 
 
@@ -40,9 +42,9 @@ def residue_cells(row: dict) -> list[object]:
     """Write one residue as cells: substance, what is compared, amount, limit, standing."""
     about = model_text(row)
     limit = limit_text(row)
-    if row["kind"] == "screening":
+    if row["kind"] == "screening" and SCREENING not in limit:
         limit = f"{limit}; {SCREENING}"
-    elif row["clause"]:
+    if row["clause"] and row["kind"] == "limit":
         limit = f"{limit}, {printable(row['clause'])}"
     return [
         row["substance"],
@@ -75,15 +77,19 @@ def _water(item: dict) -> Markup:
 
 
 def _parts(item: dict) -> Markup:
+    parts = item["parts"]
+    if not parts:
+        return Markup("")
+    header = ["Part", "Material", "EO left", "Data class"]
     rows = [
         [part["name"], plain_name(part["material"]), band_text(part["eo_mg"], "mg"),
-         NOT_COMPUTED if part["aeration_h"] is None else band_text(part["aeration_h"], "h"),
          _CLASS.get(part["class"], part["class"])]
-        for part in item["parts"]
+        for part in parts
     ]  # fmt: skip
-    if not rows:
-        return Markup("")
-    header = ("Part", "Material", "EO left", "Aeration needed by this part", "Data class")
+    if any(part["aeration_h"] for part in parts):
+        header.append("Aeration needed by this part")
+        for part, row in zip(parts, rows, strict=True):
+            row.append(band_text(part["aeration_h"] or {}, "h"))
     return table(header, rows, class_="parts", caption="Parts")
 
 
@@ -147,7 +153,8 @@ def curve_chart(item: dict, planned_h: float | None, scale: Scale | None = None)
     if planned_h is not None:
         moments.append(Mark(planned_h, f"planned {with_unit(planned_h, 'h')}", _DASH["planned"]))
     aeration = item["aeration_h"]
-    if aeration and not aeration["beyond_cap"]:
+    last = max(curve["hours"][-1], planned_h or 0.0)
+    if aeration and not aeration["beyond_cap"] and aeration["required"] <= _PICTURE_REACH * last:
         needed = f"needed {hours_up(aeration['required'])}"
         moments.append(Mark(aeration["required"], needed, _DASH["required"]))
     band = Band(curve["hours"], eo["p05"], eo["p50"], eo["p95"])
@@ -184,7 +191,8 @@ def _cautions(item: dict) -> Markup:
     if not cautions:
         return tag("p", "No caution stands beside this item.")
     rest = cautions[_BESIDE:]
-    folded = tag("details", tag("summary", f"{len(rest)} further cautions"),
+    further = "1 further caution" if len(rest) == 1 else f"{len(rest)} further cautions"
+    folded = tag("details", tag("summary", further),
                  bullets(map(_caution, rest))) if rest else None  # fmt: skip
     return escaped([bullets(map(_caution, cautions[:_BESIDE])), folded])
 
@@ -245,7 +253,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         tag("p", verdict_mark(item["verdict"]), verdict_line(item).removeprefix(item["verdict"]),
             class_="line-of-verdict"),
         tag("h3", "Why"),
-        bullets(item["reasons"]),
+        bullets(why(item)),
         tag("h3", "What would change this verdict"),
         _changes(item),
         tag("p", tag("b", "One question: "), question["text"]) if question else None,

@@ -10,13 +10,15 @@ from eo_risk.output.html import Markup, facts, table, tag
 from eo_risk.output.wording import (
     UNKNOWN,
     blocking_groups,
-    hours_up,
+    edition_text,
     known,
+    load_hours,
     main_action,
     moment_text,
     required_hours,
     shorten,
     where_text,
+    why,
 )
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
@@ -88,7 +90,7 @@ def _earliest_out(load: dict) -> str:
 
 def _head(answer: dict, plan: LoadPlan) -> Markup:
     load = answer["load"]
-    required = f"{hours_up(load['required_h'])}; planned {aeration_text(plan)}"
+    required = f"{load_hours(answer)}; planned {aeration_text(plan)}"
     status = "as run" if plan.status == "as_run" else known(plan.status)
     return tag(
         "header",
@@ -114,8 +116,7 @@ def _head(answer: dict, plan: LoadPlan) -> Markup:
 
 
 def _texts(number: int, item: dict) -> tuple[str, str, str]:
-    reason = "; ".join(item["reasons"]) or "none given"
-    return item_title(number, item), reason, main_action(item)
+    return item_title(number, item), "; ".join(why(item)), main_action(item)
 
 
 def _lines_needed(texts: Sequence[str]) -> int:
@@ -176,7 +177,6 @@ def assumed_text(answer: dict) -> str:
 def _foot(answer: dict, created: datetime | None) -> Markup:
     blanks = [tag("div", tag("span", word), tag("i"), class_="line")
               for word in ("Name", "Date", "Signature")]  # fmt: skip
-    edition = f"{answer['edition']}; {answer['edition_note']}".strip("; ")
     made = f"{answer['version']}, plan {answer['plan_sha256'][:12]}, seed {answer['seed']}"
     printed = f"; made {moment_text(created)}" if created else ""
     return tag(
@@ -184,7 +184,7 @@ def _foot(answer: dict, created: datetime | None) -> Markup:
         facts(
             (
                 ("Assumed values", assumed_text(answer)),
-                ("Limits", shorten(edition, 220)),
+                ("Limits", shorten(edition_text(answer), 220)),
                 ("Record", f"version {made}{printed}"),
             )
         ),

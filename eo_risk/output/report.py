@@ -10,8 +10,10 @@ from eo_risk.output.load_sheet import load_sheet
 from eo_risk.output.style import style
 from eo_risk.output.wording import (
     caution_text,
+    edition_text,
     hours_up,
     known,
+    load_hours,
     moment_text,
     printable,
     significant,
@@ -43,7 +45,7 @@ def _load_section(answer: dict) -> Markup:
     rows = [
         ("Slowest item", known(load["slowest_item"])),
         ("Aeration at 95 %", hours_up(load["aeration_h_p95"])),
-        ("Aeration needed", hours_up(load["required_h"])),
+        ("Aeration needed", load_hours(answer)),
         ("EO taken up", f"{_amount(load['eo_taken_up_mg'])} of a charge of "
                         f"{_amount(load['eo_charge_mg'])}"),
         ("Water given off", f"{_amount(load['water_released_mg'])}; the chamber gas holds "
@@ -69,7 +71,7 @@ def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
         ("Plan fingerprint", answer["plan_sha256"]),
         ("Plan", known(plan.name)),
         ("Note", known(plan.note)),
-        ("Edition", f"{answer['edition']}; {answer['edition_note']}".strip("; ")),
+        ("Edition", f"{answer['edition']}; {edition_text(answer)}"),
         ("Made", moment_text(created)),
     ]
     return tag(

@@ -8,13 +8,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
 from eo_risk.output.wording import (
     blocking_groups,
-    hours_up,
+    edition_text,
     known,
+    load_hours,
     main_action,
     moment_text,
     printable,
     required_hours,
     ruling_text,
+    short_reason,
     where_text,
 )
 from eo_risk.plan.load_plan import LoadPlan
@@ -84,7 +86,7 @@ def _head(answer: dict, plan: LoadPlan) -> Iterator[str]:
     yield from _labelled("Planned", aeration_text(plan))
     yield from _labelled("Start", moment_text(plan.cycle_start))
     yield from _labelled("Earliest out", out + note)
-    needed = f"{hours_up(load['required_h'])}, slowest: {known(load['slowest_item'])}"
+    needed = f"{load_hours(answer)}, slowest: {known(load['slowest_item'])}"
     yield from _labelled("Aeration needed", needed)
 
 
@@ -93,7 +95,7 @@ def _items(items: Iterable[dict]) -> Iterator[str]:
     yield _GAP.join("-" * width for _, width in _COLUMNS)
     for number, item in enumerate(items, 1):
         verdict = f"{_SIGN[item['verdict']]} {item['verdict']}"
-        cells = (item_title(number, item), verdict, "; ".join(item["reasons"]), main_action(item))
+        cells = (item_title(number, item), verdict, short_reason(item), main_action(item))
         yield from _side_by_side(cells)
         said = f"{ruling_text(item)}; needs {required_hours(item)}"
         for line in wrap(said, WIDTH - 4):
@@ -121,7 +123,6 @@ def terminal_table(answer: dict, plan: LoadPlan) -> str:
     str
         Lines of at most 100 columns, wide signs counted as two.
     """
-    edition = f"{answer['edition']}; {answer['edition_note']}".strip("; ")
     lines = [
         *_head(answer, plan),
         "",
@@ -129,7 +130,7 @@ def terminal_table(answer: dict, plan: LoadPlan) -> str:
         "",
         *_blocking(answer),
         *_labelled("Assumed values", assumed_text(answer)),
-        *_labelled("Limits", edition),
+        *_labelled("Limits", edition_text(answer)),
         *_labelled("Seed", f"{answer['seed']}, {answer['samples']} samples, "
                            f"plan {answer['plan_sha256'][:12]}"),
         "",

@@ -7,6 +7,7 @@ differently in two places.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
@@ -48,6 +49,10 @@ _UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air chang
 def shown_unit(unit: str) -> str:
     """Spell a unit the way it is printed."""
     return _UNITS.get(unit, unit.replace("ug", "µg").replace("cm2", "cm²").replace("m3", "m³"))
+
+
+_EDITION = "ISO 10993-7"
+_NUMBER_REASON = re.compile(r"(EO|ECH|EG) \d")
 
 
 def printable(text: object) -> str:
@@ -178,14 +183,24 @@ def limit_text(row: dict) -> str:
     if row["limit"] is None:
         return f"no figure for the {word}"
     period = PERIOD.get(row["period"], row["period"])
-    about = ", ".join(filter(None, (period, printable(row["basis"]))))
+    basis = printable(row["basis"])
+    if basis.startswith(_EDITION):  # the edition stands once on the sheet, not in every line
+        basis = basis.partition(": ")[2]
+    about = ", ".join(filter(None, (period, basis)))
     return f"{word} {with_unit(row['limit'], row['unit'], 4)} ({about})"
 
 
 def residue_text(row: dict) -> str:
     """Write a residue with its band and limit: ``EO 6.1 mg (3.9 to 9.8), limit 4 mg (...)``."""
     band = band_text(row, row["unit"], row["limit"])
-    return f"{row['substance']} {band}, {limit_text(row)}"
+    spot = " in a wet spot" if row["model"] == "wet_spot" else ""
+    chance = f", {row['probability_over']:.0%} chance of being over" if _doubtful(row) else ""
+    return f"{row['substance']} {band}{spot}, {limit_text(row)}{chance}"
+
+
+def _doubtful(row: dict) -> bool:
+    """Tell whether the limit lies inside the band, so that the chance of being over matters."""
+    return row["probability_over"] is not None and row["p05"] <= row["limit"] < row["p95"]
 
 
 def ruling_text(item: dict) -> str:
@@ -194,10 +209,42 @@ def ruling_text(item: dict) -> str:
     return residue_text(row) if row else "no residue computed"
 
 
+def causes(item: dict) -> list[str]:
+    """List the reasons that are no residue; residues are said by `residue_text`."""
+    return [printable(reason) for reason in item["reasons"] if not _NUMBER_REASON.match(reason)]
+
+
+def short_reason(item: dict) -> str:
+    """Say why in a few words: what was found, else how the ruling residue stands."""
+    found = causes(item)
+    if found:
+        return "; ".join(found)
+    row = ruling_residue(item)
+    if row is None or row["limit"] is None:
+        return "no residue could be compared with a limit"
+    if row["p95"] <= row["limit"]:
+        return "the 95 % bound is inside every limit"
+    where = "above its limit" if row["p05"] > row["limit"] else "has its limit inside the band"
+    return f"{row['substance']} {where}"
+
+
+def why(item: dict) -> list[str]:
+    """List every reason: what was found, then each residue over a limit or nearest to it."""
+    over = [
+        row for row in item["residues"]
+        if row["used_for_verdict"] and row["limit"] and row["p95"] > row["limit"]
+    ]  # fmt: skip
+    return [*causes(item), *(map(residue_text, over) if over else [ruling_text(item)])]
+
+
+def edition_text(answer: dict) -> str:
+    """Name the edition the limits are from, with its standing."""
+    return printable(answer["edition_note"] or answer["edition"])
+
+
 def verdict_line(item: dict) -> str:
     """Say the verdict of an item in one line: word, number against limit, reason."""
-    said = [item["verdict"], ruling_text(item), *map(printable, item["reasons"][:1])]
-    return " - ".join(said)
+    return " - ".join([item["verdict"], ruling_text(item), *causes(item)[:1]])
 
 
 def model_text(row: dict) -> str:
@@ -228,7 +275,14 @@ def required_hours(item: dict) -> str:
     if aeration is None:
         return NOT_COMPUTED
     hours = hours_up(aeration["required"])
-    return f"more than {hours}" if aeration["beyond_cap"] else hours
+    return f"{hours} or more" if aeration["beyond_cap"] else hours
+
+
+def load_hours(answer: dict) -> str:
+    """Write the aeration hours the load needs: those of its slowest item."""
+    slowest = [i for i in answer["items"] if i["name"] == answer["load"]["slowest_item"]]
+    beyond = any(i["aeration_h"] and i["aeration_h"]["beyond_cap"] for i in slowest)
+    return hours_up(answer["load"]["required_h"]) + (" or more" if beyond else "")
 
 
 def action_text(action: dict) -> str:
