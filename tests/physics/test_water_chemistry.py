@@ -1,0 +1,249 @@
+"""Properties, stoichiometry, hydrolysis and chlorohydrin against published values."""
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from eo_risk.errors import OutOfRangeError
+from eo_risk.physics import chemistry, gas, properties
+from eo_risk.physics.properties import central
+from eo_risk.units import celsius_to_kelvin
+
+HOUR, DAY = 3600.0, 86400.0
+
+
+def at(celsius):
+    return celsius_to_kelvin(float(celsius))
+
+
+def rates(celsius):
+    names = ("eo.hydrolysis_neutral", "eo.hydrolysis_acid", "eo.hydrolysis_base", "eo.chloride",
+             "ech.closure", "eo.chloride_acid")  # fmt: skip
+    values = [properties.rate(name, at(celsius)) for name in names]
+    return chemistry.Rates(*values, properties.ion_product(at(celsius)))
+
+
+def neutral(celsius):
+    r = rates(celsius)
+    ion = np.sqrt(r.ion_product)
+    return float(chemistry.hydrolysis_per_s(r, ion, ion))
+
+
+def test_stoichiometry():
+    eo, eg, ech, water = (central(f"{s}.molar_mass") for s in ("eo", "eg", "ech", "water"))
+    assert 100 * eg / eo == pytest.approx(140.9, rel=1e-3)  # 100 mg EO all to EG
+    assert 100 * ech / eo == pytest.approx(182.8, rel=1e-3)  # all to ECH
+    assert eg / water == pytest.approx(3.445, rel=2e-3)  # EG per g of water
+    assert ech / central("nacl.molar_mass") == pytest.approx(1.378, rel=2e-3)
+    assert ech / central("chloride.molar_mass") == pytest.approx(2.271, rel=2e-3)
+
+
+def test_half_life_in_closed_neutral_water():
+    # 12 to 14 d at 25 C (Conway et al. 1983, from memory); 11 to 15 d accepted.
+    half = np.log(2) / neutral(25) / DAY
+    assert 11 < half < 15
+    left = chemistry.closed_eo_left(neutral(25), half * DAY)
+    assert left == pytest.approx(0.5)
+    # Altiokka and Akyalcin 2009: exp(13.62 - 8220/T) L/(mol min) x 55.3 mol/L at 60 C.
+    published = np.exp(13.62 - 8220 / at(60)) * 55.3 / 60
+    assert neutral(60) == pytest.approx(published, rel=0.3)
+
+
+@pytest.mark.parametrize(("celsius", "expected"), [(25, 8.06e-7), (55, 9.91e-6)])
+def test_published_constant_reads_as_quoted(celsius, expected):
+    # The published formula itself, times 55.3 mol/L: a check of the reading, D16.
+    assert np.exp(13.62 - 8220 / at(celsius)) * 55.3 / 60 == pytest.approx(expected, rel=0.02)
+
+
+def test_henry_constant():
+    # Sander 2015 (entry Conway 1983): 0.058 at 25 C; an HSDB extract: 1.48e-4 atm m3/mol, which
+    # fits 21 C.
+    assert float(properties.henry_eo_mol_per_m3_pa(at(25))) == pytest.approx(0.058, rel=1e-6)
+    quoted = 1 / (1.48e-4 * 101325)
+    assert float(properties.henry_eo_mol_per_m3_pa(at(21))) == pytest.approx(quoted, rel=0.2)
+
+
+@pytest.mark.parametrize(("celsius", "chosen", "other"), [(25, 144, 121), (55, 59, 51)])
+def test_water_gas_ratio_and_its_spread(celsius, chosen, other):
+    from eo_risk.judgement.risk import Draw
+
+    assert float(properties.water_gas_ratio(at(celsius))) == pytest.approx(chosen, rel=0.02)
+    low, high = np.quantile(properties.water_gas_ratio(at(celsius), Draw(1, 2048)), (0.05, 0.95))
+    assert low < other < high  # activity coefficient route (Wilson constants, DECHEMA 1/1a)
+
+
+def test_vapour_pressures():
+    # EO 1.46 atm at 20 C and 1310 mmHg at 25 C (Daubert and Danner 1985, HSDB extract).
+    assert float(properties.saturation_pa("eo", at(20))) == pytest.approx(147.9e3, rel=0.02)
+    assert float(properties.saturation_pa("eo", at(25))) == pytest.approx(174.7e3, rel=0.02)
+    # EG 0.0878 mmHg at 25 C (Riddick 1986): a check of the coefficients.
+    assert float(properties.saturation_pa("eg", at(25))) == pytest.approx(11.71, rel=0.05)
+
+
+# CoolProp 8.0.0 PropsSI('P','T',T,'Q',0,'EthyleneOxide'); thermo 0.6.1 VaporPressure, water;
+# chemicals 1.5.2 mu_IAPWS at the IAPWS-95 saturated density.
+FROZEN_EO_PA = {20: 145295.7, 37: 260435.9, 50: 388565.3, 55: 448999.6}
+FROZEN_WATER_PA = {20: 2339.318, 37: 6282.292, 50: 12351.946, 55: 15762.102}
+FROZEN_VISCOSITY = {25: 8.9004e-4, 37: 6.9129e-4, 55: 5.0361e-4}
+FROZEN_DENSITY = {20: 998.208, 37: 993.331, 55: 985.693}
+FROZEN_LATENT = {20: 2453517, 37: 2413144, 55: 2369836}
+
+
+def test_properties_against_general_purpose_libraries():
+    for celsius, value in FROZEN_EO_PA.items():
+        assert float(properties.saturation_pa("eo", at(celsius))) == pytest.approx(value, rel=0.01)
+    for celsius, value in FROZEN_WATER_PA.items():
+        found = float(properties.water_saturation_pa(at(celsius)))
+        assert found == pytest.approx(value, rel=3e-3)
+    for celsius, value in FROZEN_VISCOSITY.items():
+        found = float(properties.water_viscosity_pa_s(at(celsius)))
+        assert found == pytest.approx(value, rel=0.01)
+    for celsius, value in FROZEN_DENSITY.items():
+        found = float(properties.water_density_kg_per_m3(at(celsius)))
+        assert found == pytest.approx(value, rel=1e-4)
+    for celsius, value in FROZEN_LATENT.items():
+        found = float(properties.water_latent_heat_j_per_kg(at(celsius)))
+        assert found == pytest.approx(value, rel=1e-3)
+
+
+def test_a_formula_outside_its_range_raises():
+    with pytest.raises(OutOfRangeError, match="vapour pressure of water at 426"):
+        properties.water_saturation_pa(at(426))
+
+
+def test_free_water_after_an_exposure():
+    # 1 mL, 55 C, 600 mg/L, 3 h, neutral: 36 mg dissolved, 5.3 mg EG (regression value).
+    k, ratio = neutral(55), float(properties.water_gas_ratio(at(55)))
+    level = ratio * 0.6
+    run = chemistry.run_film([chemistry.FilmStage(3 * HOUR, level, 0.0, k)], 1)
+    assert run.eo_kg_per_m3[-1, 0] == pytest.approx(36, rel=0.03)
+    eg = run.reacted_kg_per_m3[-1, 0] * central("eg.molar_mass") / central("eo.molar_mass")
+    assert eg == pytest.approx(5.3, rel=0.03)
+
+
+def test_film_with_numbers_given():
+    # Worked example: 1 mL, K 51, 600 mg/L, k 1.1e-5 1/s, 2 h: 3.41 mg EG.
+    run = chemistry.run_film([chemistry.FilmStage(7200.0, 51 * 0.6, 0.0, 1.1e-5)], 1)
+    eg = run.reacted_kg_per_m3[-1, 0] * central("eg.molar_mass") / central("eo.molar_mass")
+    assert eg == pytest.approx(3.41, rel=0.01)
+
+
+def test_a_film_that_escapes_keeps_its_balance():
+    stages = [chemistry.FilmStage(5000.0, 10.0, 300.0, 2e-5),
+              chemistry.FilmStage(40000.0, 0.0, 4000.0, 1e-5)]  # fmt: skip
+    run = chemistry.run_film(stages, 1)
+
+    def slope(t, y):
+        level, escape, k = (10.0, 300.0, 2e-5) if t < 5000 else (0.0, 4000.0, 1e-5)
+        return [(level - y[0]) / escape - k * y[0], k * y[0]]
+
+    first = solve_ivp(slope, (0, 5000 - 1e-6), [0, 0], rtol=1e-10, atol=1e-14)
+    then = solve_ivp(slope, (5000, 45000), first.y[:, -1], rtol=1e-10, atol=1e-14)
+    assert run.eo_kg_per_m3[-1, 0] == pytest.approx(then.y[0, -1], rel=1e-5)
+    assert run.reacted_kg_per_m3[-1, 0] == pytest.approx(then.y[1, -1], rel=1e-6)
+
+
+@pytest.mark.parametrize(("percent", "expected_d"), [(1.0, 10.6), (3.0, 9.2)])
+def test_half_life_in_salt_water(percent, expected_d):
+    """Unbuffered NaCl at 25 C: 9 to 11 d (Conway et al. 1983, from memory), 8 to 12 accepted."""
+    r = rates(25)
+    chloride = percent * 10.0 / 58.443 * 1e3
+    eo0 = 1.0 / central("eo.molar_mass")  # 1 g/L
+
+    def slope(_, y):
+        eo, ech = y
+        hydroxide = ech + np.sqrt(r.ion_product)
+        k = float(chemistry.hydrolysis_per_s(r, r.ion_product / hydroxide, hydroxide))
+        to_ech = r.chloride * eo * (chloride - ech) - r.closure * ech * hydroxide
+        return [-k * eo - to_ech, to_ech]
+
+    def half(_, y):
+        return y[0] - 0.5 * eo0
+
+    half.terminal = True
+    run = solve_ivp(slope, (0, 40 * DAY), [eo0, 0.0], events=half, method="LSODA", rtol=1e-8)
+    days = run.t_events[0][0] / DAY
+    assert 8 < days < 12
+    assert days == pytest.approx(expected_d, rel=0.03)
+    # What the closed form takes for the stall is what the reaction runs into.
+    stalled = float(chemistry.stalled_chlorohydrin_mol_per_m3(r, 0.5 * eo0, chloride))
+    assert run.y[1, -1] == pytest.approx(stalled, rel=0.25)
+
+
+@pytest.mark.parametrize(("celsius", "times"), [(55, 1.8), (37, 2.3)])
+def test_saline_speeds_glycol_up(celsius, times):
+    # 0.9 % NaCl under 600 mg/L, hydroxide from the charge balance (rates as recorded).
+    r = rates(celsius)
+    eo = float(properties.water_gas_ratio(at(celsius))) * 0.6 / central("eo.molar_mass")
+    salt = central("saline.chloride")
+    hydroxide = chemistry.hydroxide_mol_per_m3(r, eo, salt, np.sqrt(r.ion_product))
+    k = float(chemistry.hydrolysis_per_s(r, r.ion_product / hydroxide, hydroxide))
+    assert k / neutral(celsius) == pytest.approx(times, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "co2_kpa", "times", "ph"), [(55, 400, 3.9, 3.74), (55, 149, 2.8, 3.96)]
+)
+def test_carbon_dioxide_in_the_mixture_speeds_glycol_up(celsius, co2_kpa, times, ph):
+    hydrogen, found = properties.co2_water_ph(at(celsius), co2_kpa * 1e3)
+    r = rates(celsius)
+    k = float(chemistry.hydrolysis_per_s(r, hydrogen, r.ion_product / hydrogen))
+    assert found == pytest.approx(ph, abs=0.03)
+    assert k / neutral(celsius) == pytest.approx(times, rel=0.1)
+
+
+def test_chlorohydrin_bounds():
+    # Unbuffered ceiling sqrt(K c Cl) at 600 mg/L: 0.88 (25), 0.64 (37), 0.42 mg/mL (55 C).
+    for celsius, expected in ((25, 0.88), (37, 0.64), (55, 0.42)):
+        eo = float(properties.water_gas_ratio(at(celsius))) * 0.6 / central("eo.molar_mass")
+        stalled = chemistry.stalled_chlorohydrin_mol_per_m3(rates(celsius), eo, 154.0)
+        mg_per_ml = float(stalled) * central("ech.molar_mass")
+        assert mg_per_ml == pytest.approx(expected, rel=0.1)
+    turned = np.array([0.01, 0.5, 1.0])
+    low, high = chemistry.chlorohydrin_kg(turned, 154e-6, 5e-6, central("ech.molar_mass"))
+    assert np.all(low <= high)
+    assert high[-1] * 1e6 == pytest.approx(12.4, rel=0.01)  # all the chloride of 1 mL saline
+
+
+def test_ceiling_is_stock_plus_replacement():
+    # 55 mg/mL at 55 C, 3 h, and 86 mg/mL at 37 C, 4.5 h, 600 mg/L: K C V M (1 + k t).
+    for celsius, hours, expected in ((55, 3, 55), (37, 4.5, 86)):
+        ratio = properties.water_gas_ratio(at(celsius))
+        found = chemistry.glycol_ceiling_kg(1e-6, ratio, 0.6, neutral(celsius), hours * HOUR,
+                                            62.0678 / 44.0526)  # fmt: skip
+        assert float(found) * 1e6 == pytest.approx(expected, rel=0.02)
+
+
+def test_gas_concentrations():
+    molar = central("eo.molar_mass")
+    # Ideal gas: 42.44 kPa at 37 C is 725 mg/L; 600 mg/L at 54.4 C is 37.1 kPa; pure EO at one
+    # atmosphere and 55 C is 1636 mg/L.
+    assert float(gas.density_kg_per_m3(42.44e3, at(37), molar)) * 1e3 == pytest.approx(725, rel=5e-3)
+    assert float(gas.partial_pressure_pa(0.6, at(54.4), molar)) == pytest.approx(37.1e3, rel=5e-3)
+    assert float(gas.density_kg_per_m3(101325, at(55), molar)) * 1e3 == pytest.approx(1636, rel=5e-3)
+    assert 100e-3 / 136e-3 * 1e3 == pytest.approx(735, rel=0.01)  # 100 g in 136 L
+    # Air washes from 90 to 10 kPa, three times.
+    assert float(gas.wash_fraction_left(10, 90, 3)) == pytest.approx(1.37e-3, rel=0.01)
+    # Buck: 15.76 kPa and 104.1 mg/L at 55 C; 1 mL of water in 136 L adds 7.1 % RH.
+    full = float(properties.water_saturation_pa(at(55)))
+    assert full == pytest.approx(15.76e3, rel=0.01)
+    vapour = gas.density_kg_per_m3(full, at(55), central("water.molar_mass"))
+    assert float(vapour) * 1e3 == pytest.approx(104.1, rel=0.01)
+    added = gas.added_humidity(1e-3, 136e-3, at(55), full, central("water.molar_mass"))
+    assert float(added) == pytest.approx(0.071, rel=0.03)
+
+
+def test_one_ppm_of_eo():
+    # 1.80 mg/m3 at 25 C and 1.83 at 20 C, one atmosphere (IARC 100F; ideal gas).
+    for celsius, expected in ((25, 1.80), (20, 1.83)):
+        density = gas.density_kg_per_m3(101325e-6, at(celsius), central("eo.molar_mass"))
+        assert float(density) * 1e6 == pytest.approx(expected, rel=5e-3)
+
+
+def test_time_to_cross_a_plug():
+    # L^2 / (2 D) for 10 mm at 1.5e-9 m2/s: 9.3 h; and 2 sqrt(D t / pi) of this record.
+    assert 0.01**2 / (2 * 1.5e-9) / HOUR == pytest.approx(9.3, rel=0.05)
+    d = properties.eo_diffusivity_water_m2_per_s(at(55))
+    assert float(chemistry.penetration_m(d, 3 * HOUR)) == pytest.approx(6.5e-3, rel=0.02)
+    d = properties.eo_diffusivity_water_m2_per_s(at(37))
+    assert float(chemistry.penetration_m(d, 1 * HOUR)) == pytest.approx(3.1e-3, rel=0.02)
