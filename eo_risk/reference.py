@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -229,6 +229,49 @@ class PublishedCase(_Frozen):
     note: str = Field(min_length=1)
 
 
+Date = Annotated[str, Field(pattern=r"^(\d{4}(-\d{2}(-\d{2})?)?|not read)$")]
+FromDate = Annotated[str, Field(pattern=r"^(\d{4}(-\d{2}(-\d{2})?)?)?$")]
+
+
+class _Dated(_Frozen):
+    """A figure or rule of a jurisdiction.
+
+    `date` is that of the text it was taken from, `from_date` the first day it applies.
+    `confidence`: A read in the issuing body's text, B secondary, C from memory.
+    """
+
+    id: str
+    jurisdiction: Literal["us", "eu", "uk", "de", "fr", "ca", "jp", "kr", "any"]
+    setting: Literal["any", "health_care", "commercial"] = "any"
+    date: Date
+    from_date: FromDate = ""
+    confidence: Literal["A", "B", "C"]
+    source: str = Field(min_length=1)
+    locator: str = Field(min_length=1)
+    note: str = ""
+
+
+class ExposureLimit(_Dated):
+    """What staff may breathe, averaged over a time."""
+
+    name: str = Field(min_length=1)
+    substance: Literal["EO", "ECH", "EG"]
+    value: float = Field(gt=0.0)
+    unit: Literal["ppm", "mg/m3"]
+    averaging: Literal["8h", "15min", "10min", "1h", "24h", "peak"]
+    kind: Literal["legal", "action", "recommended", "emergency", "hazard"]
+
+
+class WorkplaceRule(_Dated):
+    """What law or published practice asks of a site; `plan_field` is where a site chooses."""
+
+    title: str = Field(min_length=1)
+    text: str = Field(min_length=1)
+    exception: str = ""
+    choices: tuple[str, ...] = ()
+    plan_field: str = ""
+
+
 def _rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
@@ -390,3 +433,17 @@ def published_cases() -> MappingProxyType:
         return PublishedCase.model_validate(_with_ranges(row, ranges))
 
     return _by_key("validation/aeration.csv", table("validation/aeration"), read)
+
+
+@cache
+def exposure_limits() -> MappingProxyType:
+    """Return every exposure figure by its id."""
+    rows = document("exposure").get("limit", ())
+    return _by_key("exposure.toml", rows, ExposureLimit.model_validate)
+
+
+@cache
+def workplace_rules() -> MappingProxyType:
+    """Return every rule of a jurisdiction by its id."""
+    rows = document("exposure").get("rule", ())
+    return _by_key("exposure.toml", rows, WorkplaceRule.model_validate)
