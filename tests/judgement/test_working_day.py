@@ -15,7 +15,7 @@ from eo_risk.judgement.assess import check_plan
 from eo_risk.output.answer import check_answer
 from eo_risk.plan.as_run import as_run
 from eo_risk.plan.chart import read_chart
-from eo_risk.plan.load_plan import read_plan
+from eo_risk.plan.load_plan import load_plan, read_plan
 from eo_risk.plan.site import plan_from_items, read_site, resolve
 from eo_risk.plan.tables import items_csv, items_from_bytes, read_items
 
@@ -85,7 +85,7 @@ def test_an_own_value_takes_the_words_from_starting_type_away(site):
     assert "parts[0].wall_mm" in fields[1]
 
 
-@pytest.mark.parametrize("cycle", ["warm 55", "cool 38"])
+@pytest.mark.parametrize("cycle", ["warm 55", pytest.param("cool 38", marks=pytest.mark.slow)])
 def test_every_starting_type_gives_a_finite_assessment(site, cycle):
     rows = [
         {"name": kind, "starting_type": kind, "packaging": "film_paper_pouch",
@@ -184,3 +184,33 @@ def test_a_list_and_the_site_file_give_the_load_sheet_data(demo, site):
     assert "liquid_seen" in codes(by_name["long narrow channel"])
     assert "not_looked" in codes(by_name["balloon catheter"])
     assert by_name["steel suction tube"].verdict == "Within"
+
+
+def warmer(plan):
+    """Temperatures the advice proposes, over all items. [C]"""
+    items = check_plan(plan, samples=SAMPLES).items
+    return [a.amount for item in items for a in item.actions if a.unit == "C"]
+
+
+DEMO_PLANS = [
+    "small_patient",
+    *(pytest.param(name, marks=pytest.mark.slow)
+      for name in ("dry_steel_set", "full_morning_load", "mixed_load_thick_pvc", "unknown_grade",
+                   "wet_lumen")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", DEMO_PLANS)
+def test_no_advice_is_warmer_than_the_lowest_limit_of_any_item(demo, name):
+    plan = load_plan(demo / f"{name}.json")
+    highest = [item.instructions.highest_temperature_c for item in plan.items]
+    for proposed in warmer(plan):
+        assert None not in highest
+        assert proposed <= min(highest)
+
+
+def test_no_advice_is_warmer_when_one_limit_is_unknown(demo):
+    raw = json.loads((demo / "small_patient.json").read_text(encoding="utf-8"))
+    assert warmer(read_plan(raw))  # with every limit known a warmer aeration is proposed
+    raw["items"][-1]["instructions"]["highest_temperature_c"] = "unknown"
+    assert warmer(read_plan(raw)) == []
