@@ -1,0 +1,119 @@
+"""A given mass of water through one exposure and one aeration, without the rest of a load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.judgement.wetness import WaterStage, _ceiling, _film, _rate, water_stages
+from eo_risk.physics import chemistry, properties
+from eo_risk.physics.gas import partial_pressure_pa
+from eo_risk.physics.plug import PlugStage, run_plug
+from eo_risk.units import STANDARD_ATMOSPHERE_PA
+
+
+@dataclass(frozen=True)
+class WaterOnly:
+    """What became of the water. [kg], shape (samples,)"""
+
+    eg_exposure_kg: np.ndarray
+    eo_exposure_kg: np.ndarray
+    eg_kg: np.ndarray
+    eo_kg: np.ndarray
+    ech_unbuffered_kg: np.ndarray
+    ech_buffered_kg: np.ndarray
+    ceiling_kg: np.ndarray
+
+
+def _held_ph(water: WaterStage, ph: float | None) -> WaterStage:
+    if ph is None:
+        return water
+    from dataclasses import replace
+
+    hydrogen = np.full_like(water.ratio, 10.0 ** (3.0 - ph))  # mol/L to mol/m3
+    return replace(water, hydrogen=hydrogen)
+
+
+def run_water_only(
+    inputs: ItemInputs,
+    *,
+    water_kg: np.ndarray,
+    eo_kg_per_m3: np.ndarray,
+    gas_k: np.ndarray,
+    water_k: np.ndarray,
+    exposure_s: np.ndarray,
+    aeration_s: np.ndarray,
+    aeration_k: np.ndarray,
+    low_pa: np.ndarray,
+    total_pa: np.ndarray | None,
+    co2_pa: np.ndarray,
+    chloride_mol_per_m3: np.ndarray,
+    ph: float | None = None,
+    plug: tuple[float, float] | None = None,
+) -> WaterOnly:
+    """Turn water into what EO makes of it, as a film or as one plug with two ends.
+
+    Parameters
+    ----------
+    inputs : ItemInputs
+        Where records are drawn.
+    water_kg, eo_kg_per_m3, gas_k, water_k, exposure_s, aeration_s, aeration_k : ndarray
+        Mass, gas level, temperatures and times, shape (samples,). [SI]
+    low_pa, total_pa, co2_pa : ndarray
+        Pressure before injection, during exposure (None: evacuation plus the gas), CO2. [Pa]
+    chloride_mol_per_m3 : ndarray
+        Chloride of the water. [mol/m3]
+    ph : float, optional
+        pH the water is held at. [-]
+    plug : (float, float), optional
+        Bore and gas path of each end; None is a film. [m]
+    """
+    molar = inputs.draw("eo.molar_mass")
+    eo_pa = partial_pressure_pa(eo_kg_per_m3, gas_k, molar)
+    total = low_pa + eo_pa + co2_pa if total_pa is None else total_pa
+    zero, air = np.zeros_like(gas_k), np.full_like(gas_k, STANDARD_ATMOSPHERE_PA)
+    exposure = LoadStage("gas exposure", exposure_s, water_k, gas_k, eo_kg_per_m3, eo_kg_per_m3,
+                         total, total, zero)  # fmt: skip
+    aeration = LoadStage("aeration", aeration_s, aeration_k, aeration_k, zero, zero, air, air, zero)
+    timeline = Timeline((exposure,), (aeration,), 0, 0, water_k, np.ones_like(gas_k))
+    waters = tuple(
+        _held_ph(w, ph)
+        for w in water_stages(timeline, inputs.draw, co2_pa / np.maximum(eo_pa, 1e-9))
+    )
+    volume = water_kg / properties.water_density_kg_per_m3(water_k)
+    salt = chloride_mol_per_m3 * volume
+    mass_ratio = inputs.draw("eg.molar_mass") / molar
+
+    def escape(water: WaterStage) -> np.ndarray:
+        if plug is None:
+            return np.full_like(gas_k, 1.0)  # an open film follows the gas within seconds
+        length = 2.0 * plug[1] + volume / (np.pi / 4.0 * plug[0] ** 2)
+        share = volume / (np.pi / 4.0 * plug[0] ** 2 * length)
+        return chemistry.wetted_lumen_escape_s(length, share, water.ratio, water.gas_diffusivity, 2)
+
+    film = _film(volume, waters, escape, salt, inputs)
+    eo, reacted = film.eo, film.reacted
+    ech_share = 1.0
+    if plug is not None:
+        bore, path = plug
+        stages = [
+            PlugStage(w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
+                      w.gas_diffusivity, w.water_diffusivity, w.ratio,
+                      _rate(w, chloride_mol_per_m3))
+            for w in waters
+        ]  # fmt: skip
+        filled = np.maximum(1.0 - np.minimum(low_pa / total, 1.0), 1e-6)
+        wet = np.maximum(volume, 1e-15)
+        run = run_plug(wet, bore, max(path, 1e-3 * bore), 2, stages,
+                       start_gas_kg_per_m3=eo_kg_per_m3, filled_share=filled)  # fmt: skip
+        eo, reacted = run.eo_kg * (volume / wet), run.reacted_kg * (volume / wet)
+        ech_share = np.clip(reacted[-1] / np.maximum(film.reacted[-1], 1e-300), 0.0, 1.0)
+    density = properties.water_density_kg_per_m3(water_k)
+    return WaterOnly(
+        reacted[1] * mass_ratio, eo[1], reacted[-1] * mass_ratio, eo[-1],
+        film.ech_unbuffered * ech_share, film.ech_buffered * ech_share,
+        _ceiling(water_kg, density, waters[:1], inputs),
+    )  # fmt: skip
