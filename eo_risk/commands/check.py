@@ -27,6 +27,8 @@ def register(subparsers) -> None:
     parser.add_argument("--aeration", help="name of an aeration in the site file, with --items")
     parser.add_argument("--cycle-start", help="start of the cycle, with --items")
     parser.add_argument("--load-number", help="load number, with --items")
+    parser.add_argument("--as-run", help="chart (CSV) or measured values (JSON) of the run")
+    parser.add_argument("--save", help="write the resolved plan to this JSON file")
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     parser.add_argument("--report", help="write the report to this HTML file")
@@ -63,8 +65,8 @@ def _site(args: argparse.Namespace):
     if not args.site and not path.is_file():
         return None
     site = read_site(path)
-    for broken in getattr(site, "broken", ()):
-        say(f"site file: {broken}")
+    for fault in site.broken_faults:
+        say(f"site file, entry left out: {fault}")
     return site
 
 
@@ -85,8 +87,7 @@ def _from_items(args: argparse.Namespace):
     if faults:
         raise InputError(faults)
     table = read_items(Path(args.items))
-    for line in getattr(table, "understood", ()):
-        say(line)
+    say(f"items: {table.understood}")
     return read_plan(
         plan_from_items(
             table.items, args.cycle, args.aeration, site,
@@ -124,6 +125,22 @@ def _text(path: Path) -> str:
                                 "Check the path.")]) from None  # fmt: skip
 
 
+def _as_run(plan, path: Path):
+    """Return the plan with what was measured, after saying how it differs."""
+    from eo_risk.errors import Fault, InputError
+    from eo_risk.plan.as_run import as_run, measured_from_bytes
+
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError([Fault(str(path), str(error.strerror), "", "a readable file",
+                                "Check the path.")]) from None  # fmt: skip
+    changed, differences = as_run(plan, measured_from_bytes(plan, content, path.name))
+    for difference in differences:
+        say(f"as run: {difference}")
+    return changed
+
+
 def run(args: argparse.Namespace) -> int:
     """Check a plan; returns 0 for Within and 1 for any other verdict."""
     flags = Flags(args)
@@ -131,6 +148,12 @@ def run(args: argparse.Namespace) -> int:
     seed = flags.whole("--seed", 0, 2**31) or 1
     flags.done()
     plan = _plan(args)
+    if args.as_run:
+        plan = _as_run(plan, Path(args.as_run))
+    if args.save:
+        from eo_risk.plan.load_plan import plan_json
+
+        Path(args.save).write_text(plan_json(plan), encoding="utf-8")
     from datetime import datetime
 
     from eo_risk.judgement.assess import check_plan

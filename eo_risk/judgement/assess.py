@@ -63,10 +63,6 @@ def draft(context: LoadContext, index: int, *, follow: bool = True) -> ItemDraft
                       context.waters, follow=follow)  # fmt: skip
 
 
-def _interrupted(plan: LoadPlan) -> timedelta:
-    return timedelta(hours=sum(step.interrupted_h or 0.0 for step in plan.aeration))
-
-
 def _time_out(plan: LoadPlan, required_s: float | None):
     """Return the earliest time out and a note; None when it cannot be told."""
     if required_s is None:
@@ -75,7 +71,7 @@ def _time_out(plan: LoadPlan, required_s: float | None):
         return None, "Cycle start or cycle length is not known."
     out = earliest_out(
         plan.cycle_start, plan.cycle_length, timedelta(minutes=plan.cycle.transfer_min or 0.0),
-        required_s / units.SECONDS_PER_HOUR, plan.rules.time_zone, _interrupted(plan),
+        required_s / units.SECONDS_PER_HOUR, plan.rules.time_zone, plan.lost_time,
     )  # fmt: skip
     return out.moment, out.note
 

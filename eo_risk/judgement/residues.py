@@ -48,6 +48,9 @@ def _against(amount: np.ndarray, limit: Limit, area_m2: np.ndarray, amounts: Amo
 def _row(
     limit: Limit, samples: np.ndarray, model: str, buffering: str | None, *, used: bool
 ) -> Residue:
+    if not np.all(np.isfinite(samples)):
+        # A number that is none must never pass for a small one.
+        raise FloatingPointError(f"{limit.substance} as {model} is not a finite number")
     over = error = None
     if limit.limit_si is not None and limit.kind == "limit":
         over = float(np.mean(samples > limit.limit_si))
