@@ -15,6 +15,9 @@ from numpy.typing import ArrayLike
 
 from eo_risk.units import to_si
 
+# A computed curve may be off by this share of its start: the accuracy of the layers.
+_CURVE_ERROR = 1e-6
+
 
 @dataclass(frozen=True)
 class Counted:
@@ -86,6 +89,7 @@ def dose_over(time_s: ArrayLike, residue_left_kg: ArrayLike, period_s: float) ->
     time = np.asarray(time_s, dtype=float)
     left = np.asarray(residue_left_kg, dtype=float)
     _check_curve(time, left, period_s)
+    left = np.maximum(left, 0.0)
     if period_s > time[-1]:
         return left[0].copy()
     after = max(int(np.searchsorted(time, period_s)), 1)
@@ -95,7 +99,7 @@ def dose_over(time_s: ArrayLike, residue_left_kg: ArrayLike, period_s: float) ->
     positive = then > 0.0
     ratio = np.divide(then, before, out=np.ones_like(then), where=positive)
     at_end = np.where(positive, before * ratio**share, before * (1.0 - share))
-    return left[0] - at_end
+    return np.maximum(left[0] - at_end, 0.0)
 
 
 def _check_curve(time: np.ndarray, left: np.ndarray, period_s: float) -> None:
@@ -105,9 +109,10 @@ def _check_curve(time: np.ndarray, left: np.ndarray, period_s: float) -> None:
         raise ValueError("time_s must hold two times or more and rise from 0 s")
     if left.shape[:1] != time.shape:
         raise ValueError(f"residue_left_kg has {left.shape[0]} times, time_s {time.size}")
-    if not np.all(np.isfinite(left)) or np.any(left < 0.0):
+    allowed = _CURVE_ERROR * np.abs(left[0])
+    if not np.all(np.isfinite(left)) or np.any(left < -allowed):
         raise ValueError("residue_left_kg holds a negative amount or no number")
-    if np.any(np.diff(left, axis=0) > 1e-9 * left[0]):
+    if np.any(np.diff(left, axis=0) > allowed):
         raise ValueError("residue_left_kg rises; it must be what is still in the device")
 
 

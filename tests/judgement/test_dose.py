@@ -83,6 +83,12 @@ def test_dose_grows_with_the_period_and_never_exceeds_the_residue(parts, one, ot
         assert dose_over(time, left, at) + remaining == pytest.approx(1.0)
 
 
+def test_the_error_of_a_computed_curve_is_borne():
+    left = np.array([1.0, 0.5, 0.5 + 1e-8, -1e-8])
+    assert dose_over(np.arange(4.0), left, 2.0) == pytest.approx(0.5, rel=1e-6)
+    assert dose_over(np.arange(4.0), left, 3.0) == 1.0
+
+
 @pytest.mark.parametrize(
     ("time", "left", "period", "said"),
     [
