@@ -137,7 +137,9 @@ def _as_run(plan, path: Path):
                                 "Check the path.")]) from None  # fmt: skip
     changed, differences = as_run(plan, measured_from_bytes(plan, content, path.name))
     for difference in differences:
-        say(f"as run: {difference}")
+        note = f" ({difference.note})" if difference.note else ""
+        say(f"as run, {difference.field}: planned {difference.planned}, was "
+            f"{difference.as_run}{note}")  # fmt: skip
     return changed
 
 

@@ -1,0 +1,101 @@
+"""`check`: exit codes, the JSON answer, bad input that writes nothing, the report."""
+
+import json
+
+import pytest
+
+from eo_risk.cli import main
+
+FEW = ["--samples", "64"]
+
+
+@pytest.fixture(autouse=True)
+def no_site_of_this_user(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "empty"))
+    monkeypatch.setenv("APPDATA", str(tmp_path / "empty"))
+
+
+def test_within_is_zero_and_hold_is_one(demo, capsys):
+    assert main(["check", str(demo / "dry_steel_set.json"), *FEW]) == 0
+    assert "Within" in capsys.readouterr().out
+    assert main(["check", str(demo / "wet_lumen.json"), *FEW, "--no-advice"]) == 1
+    text = capsys.readouterr().out
+    assert "Hold" in text
+    assert "does not release a load" in text
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_json_holds_the_contract(demo, capsys):
+    main(["check", str(demo / "small_patient.json"), *FEW, "--json", "--no-advice"])
+    answer = json.loads(capsys.readouterr().out)
+    assert {"verdict", "items", "load", "cautions", "air", "notice", "edition_note", "seed",
+            "samples", "version", "plan_sha256"} <= set(answer)  # fmt: skip
+    item = answer["items"][0]
+    assert {"name", "quantity", "verdict", "reasons", "actions", "cautions", "assumed", "question",
+            "water_mg", "water_by_place", "residues", "curve", "aeration_h", "matters_most",
+            "records"} <= set(item)  # fmt: skip
+    assert {"aeration_h_p95", "required_h", "earliest_out", "slowest_item", "groups",
+            "eo_taken_up_mg", "eo_charge_mg", "water_released_mg"} <= set(answer["load"])  # fmt: skip
+    assert item["aeration_h"]["p95"] >= item["aeration_h"]["p50"]
+    assert "replaced by a third edition in April 2026" in answer["edition_note"]
+
+
+def test_a_plan_with_faults_reports_all_exits_two_and_writes_nothing(demo, capsys, tmp_path):
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"][0]["quantity"] = 0
+    raw["items"][1]["lumens"][0]["bore_mm"] = -3
+    raw["items"][1]["parts"][0]["material"] = "teflon"
+    raw["cycle"]["exposre_h"] = 3
+    path, report = tmp_path / "bad.json", tmp_path / "report.html"
+    path.write_text(json.dumps(raw), encoding="utf-8")
+    assert main(["check", str(path), "--report", str(report), "--json"]) == 2
+    assert not report.exists()
+    errors = json.loads(capsys.readouterr().out)["errors"]
+    where = {error["where"] for error in errors}
+    assert where >= {"items[0].quantity", "items[1].lumens[0].bore_mm",
+                     "items[1].parts[0].material", "cycle.exposre_h"}  # fmt: skip
+    assert all(set(e) == {"where", "given", "unit", "allowed", "do"} for e in errors)
+
+
+def test_report_is_one_file_that_fetches_nothing(demo, tmp_path):
+    report = tmp_path / "report.html"
+    main(["check", str(demo / "dry_steel_set.json"), *FEW, "--report", str(report)])
+    text = report.read_text(encoding="utf-8")
+    assert "<svg" in text
+    for fetched in ("http://", "https://", "<script", "<link", "src="):
+        assert fetched not in text.replace("http://www.w3.org", "")
+
+
+def test_reads_standard_input(demo, capsys, monkeypatch):
+    import io
+
+    text = (demo / "dry_steel_set.json").read_text(encoding="utf-8")
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+    assert main(["check", "-", *FEW]) == 0
+
+
+def test_seed_and_samples_are_used(demo, capsys):
+    answers = []
+    for seed in ("1", "2"):
+        main(["check", str(demo / "small_patient.json"), *FEW, "--seed", seed, "--json",
+              "--no-advice"])  # fmt: skip
+        answers.append(json.loads(capsys.readouterr().out))
+    assert [a["seed"] for a in answers] == [1, 2]
+    assert answers[0]["items"][1]["residues"] != answers[1]["items"][1]["residues"]
+
+
+def test_items_from_a_list_and_the_site_file(demo, capsys):
+    code = main(["check", "--items", str(demo / "items_morning.csv"), "--site",
+                 str(demo / "site.toml"), "--cycle", "nonsense", "--aeration", "none", *FEW])  # fmt: skip
+    assert code == 2
+    assert "nonsense" in capsys.readouterr().err
+    assert main(["check", "--items", str(demo / "items_morning.csv")]) == 2
+
+
+@pytest.mark.slow
+def test_sobol_indices_on_request(demo, capsys):
+    main(["check", str(demo / "small_patient.json"), *FEW, "--indices", "sobol", "--json",
+          "--no-advice"])  # fmt: skip
+    answer = json.loads(capsys.readouterr().out)
+    texts = [m["text"] for item in answer["items"] for m in item["matters_most"]]
+    assert any("total Sobol index" in text for text in texts)
