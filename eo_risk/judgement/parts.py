@@ -77,7 +77,8 @@ def _geometry(
     thickness_m = inputs.number(f"{field}.thickness_mm", part.thickness_mm or part.wall_mm, "mm",
                                 "assumed.thickness")  # fmt: skip
     # A sheet open on one face empties like one of twice the thickness open on both.
-    doubled = {1: 2.0, 2: 1.0}.get(part.faces)
+    # Of unknown shape it is taken as the slowest: a sheet open on one face.
+    doubled = 2.0 if part.shape is None else {1: 2.0, 2: 1.0}.get(part.faces)
     if doubled is None:
         doubled = np.where(inputs.draw.own(f"{field}.faces", "uniform", 0.5, 0, 1, "-") < 0.5, 2, 1)
     return Body("sheet", thickness_m * doubled), volume, 2.0 * volume / (thickness_m * doubled)
