@@ -117,6 +117,13 @@ def test_small_patients_take_the_stricter_route(mass, eo, ech, ech_route, device
     assert "by body mass" in rules["ECH"].basis
 
 
+@pytest.mark.parametrize("mass", [70.0, 70.1, 80.0, 200.0])
+@pytest.mark.parametrize("devices", [None, 1, 5])
+def test_heavier_patient_or_fewer_devices_keep_the_published_figure(mass, devices):
+    found = limits_for(NOW, "limited", mass, devices)
+    assert (value(found, "EO", "24h"), value(found, "ECH", "24h")) == (4.0, 9.0)
+
+
 def test_published_figures_follow_from_the_intakes():
     """0.3 x 70 x 0.2 = 4.2 rounds to 4; 0.64 x 70 x 0.2 = 8.96 rounds to 9 (Amd 1, table C.1)."""
     intakes = {i["substance"]: i["value"]
@@ -371,7 +378,7 @@ def test_unknown_reference_offers_the_nearest():
 
 # --- properties ---------------------------------------------------------------------------------
 
-masses = st.floats(0.3, 400.0)
+masses = st.one_of(st.just(70.0), st.floats(0.3, 400.0))
 counts = st.one_of(st.none(), st.integers(1, 100))
 areas = st.floats(0.1, 1e5)
 specials = st.sampled_from([None, *SPECIALS])
