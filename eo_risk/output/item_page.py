@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
 from eo_risk.output.load_sheet import item_title, planned_hours, verdict_mark
 from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
 from eo_risk.output.wording import (
     NOT_COMPUTED,
     PERIOD,
-    PLACE,
+    RESIDUE_HEADER,
     SCREENING,
+    WATER_HEADER,
     action_text,
+    assumed_line,
     band_text,
     caution_text,
     chance_text,
@@ -26,6 +26,7 @@ from eo_risk.output.wording import (
     required_hours,
     standing_text,
     verdict_line,
+    water_rows,
     why,
     with_unit,
 )
@@ -57,23 +58,14 @@ def residue_cells(row: dict) -> list[object]:
 
 
 def _residues(item: dict) -> Markup:
-    header = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
     return table(
-        header, map(residue_cells, item["residues"]), class_="residues",
+        RESIDUE_HEADER, map(residue_cells, item["residues"]), class_="residues",
         caption="Residues at the end of the planned aeration",
     )  # fmt: skip
 
 
 def _water(item: dict) -> Markup:
-    moments = ("after_drying", "at_injection", "after_aeration")
-    rows = [
-        [PLACE.get(place["place"], place["place"]), place["lumen"] or "-",
-         *(band_text(place[moment], "mg") for moment in moments)]
-        for place in item["water_by_place"]
-    ]  # fmt: skip
-    rows.append(["all liquid water", "-", *(band_text(item["water_mg"][m], "mg") for m in moments)])
-    header = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
-    return table(header, rows, class_="water", caption="Leftover water per piece")
+    return table(WATER_HEADER, water_rows(item), class_="water", caption="Leftover water per piece")
 
 
 def _parts(item: dict) -> Markup:
@@ -209,13 +201,6 @@ def _changes(item: dict) -> Markup:
     return bullets(map(_change_text, item["actions"]))
 
 
-def _assumed_lines(item: dict) -> Iterable[str]:
-    for row in item["assumed"]:
-        note = f" ({printable(row['note'])})" if row["note"] else ""
-        span = f"{known(row['low'])} to {known(row['high'], row['unit'])}"
-        yield f"{printable(row['field'])}: assumed {span}{note}"
-
-
 def _contact(planned: Item | None) -> str:
     if planned is None:
         return "see the plan"
@@ -268,7 +253,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         bullets(row["text"] for row in item["matters_most"][:3])
         or tag("p", "No input moves this answer noticeably."),
         tag("h3", "Assumed values"),
-        bullets(_assumed_lines(item)) or tag("p", "None: every number was given."),
+        bullets(map(assumed_line, item["assumed"])) or tag("p", "None: every number was given."),
         facts(rows),
         class_="item",
     )

@@ -42,6 +42,8 @@ PLACE = {
     "outside": "outside",
     "sorbed": "in the material",
 }
+RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
+WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
 SCREENING = "screening, not a limit; says nothing about local irritation"
 _UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air changes per h"}
 
@@ -166,6 +168,25 @@ def caution_text(caution: dict) -> str:
     where = f"{printable(caution['where'])}: " if caution["where"] else ""
     said = (where + printable(caution["text"]), printable(caution["action"]))
     return " ".join(filter(None, said))
+
+
+def assumed_line(row: dict) -> str:
+    """Say which field was assumed, over which range."""
+    note = f" ({printable(row['note'])})" if row["note"] else ""
+    span = f"{known(row['low'])} to {known(row['high'], row['unit'])}"
+    return f"{printable(row['field'])}: assumed {span}{note}"
+
+
+def water_rows(item: dict) -> list[list[str]]:
+    """Write leftover water by place and in all, at the three moments."""
+    moments = ("after_drying", "at_injection", "after_aeration")
+    rows = [
+        [PLACE.get(place["place"], place["place"]), printable(place["lumen"] or "-"),
+         *(band_text(place[moment], "mg") for moment in moments)]
+        for place in item["water_by_place"]
+    ]  # fmt: skip
+    total = (band_text(item["water_mg"][moment], "mg") for moment in moments)
+    return [*rows, ["all liquid water", "-", *total]]
 
 
 def ruling_residue(item: dict) -> dict | None:

@@ -1,0 +1,27 @@
+"""One call into the library, kept for plans that were checked before."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+
+import streamlit as st
+
+from eo_risk.judgement.assess import check_plan
+from eo_risk.output.answer import check_answer
+from eo_risk.output.report import report_html
+from eo_risk.plan.load_plan import parse_plan
+from ui import words
+
+
+@st.cache_data(max_entries=64, show_spinner=words.CHECKING)
+def checked(plan_text: str, seed: int, samples: int) -> str:
+    """Check a plan given as JSON text; returns the answer as JSON text."""
+    assessment = check_plan(parse_plan(plan_text), samples=samples, seed=seed)
+    return json.dumps(check_answer(assessment), allow_nan=False, ensure_ascii=False, indent=1)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def report(answer_text: str, plan_text: str, created: datetime) -> str:
+    """Write the report of a result."""
+    return report_html(json.loads(answer_text), parse_plan(plan_text), created)

@@ -1,0 +1,100 @@
+"""Widgets for a block of the plan, made from the plan's own schema: no field is forgotten."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from eo_risk.errors import Fault
+from eo_risk.plan import choices
+from eo_risk.plan.fields import Block
+from ui import words
+
+# Free text in the plan that names an entry of a list.
+_NAMED = {
+    "material": choices.materials,
+    "packaging": choices.packagings,
+    "starting_type": choices.starting_types,
+}
+
+
+def kinds(model: type[Block]) -> dict[str, tuple[str, list]]:
+    """Return the simple fields of a block: number, whole, choice, moment or text, with choices."""
+    found: dict[str, tuple[str, list]] = {}
+    for name, schema in model.model_json_schema()["properties"].items():
+        variants = schema.get("anyOf", [schema])
+        enums = [v["enum"] for v in variants if "enum" in v]
+        types = {v.get("type") for v in variants}
+        if name in _NAMED:
+            found[name] = ("choice", list(_NAMED[name]()))
+        elif enums:
+            found[name] = ("choice", [word for word in enums[0] if word != words.UNKNOWN])
+        elif "integer" in types:
+            found[name] = ("whole", [])
+        elif "number" in types:
+            found[name] = ("number", [])
+        elif any(v.get("format") == "date-time" for v in variants):
+            found[name] = ("moment", [])
+        elif types <= {"string", "null"}:
+            found[name] = ("text", [])
+    return found
+
+
+def _choice(label: str, options: list, value: Any, key: str) -> Any:
+    offered = [None, *options]
+    if value not in offered:
+        offered.append(value)
+    return st.selectbox(label, offered, index=offered.index(value), format_func=words.choice,
+                        key=key)  # fmt: skip
+
+
+def _widget(kind: str, options: list, label: str, value: Any, key: str) -> Any:
+    if kind == "choice":
+        return _choice(label, options, value or None, key)
+    if kind == "whole":
+        given = None if value is None else int(value)
+        return st.number_input(label, value=given, step=1, placeholder=words.UNKNOWN, key=key)
+    if kind == "number":
+        given = None if value is None else float(value)
+        return st.number_input(label, value=given, format="%g", step=0.1,
+                               placeholder=words.UNKNOWN, key=key)  # fmt: skip
+    help_text = words.TIME_HELP if kind == "moment" else words.FREE_TEXT_HELP
+    text = st.text_input(label, value=value or "", help=help_text, key=key,
+                         placeholder=words.UNKNOWN)  # fmt: skip
+    return (text or None) if kind == "moment" else text
+
+
+def block(model: type[Block], raw: dict, key: str, *, columns: int = 3, skip: tuple = ()) -> dict:
+    """Draw the simple fields of one block and return it with the values as entered.
+
+    Parameters
+    ----------
+    model : type of Block
+        The block of the plan.
+    raw : dict
+        Its values now; blocks within it are kept.
+    key : str
+        Prefix of the widget keys.
+    columns : int
+        Fields beside each other.
+    skip : tuple of str
+        Fields that are not drawn.
+    """
+    entered = dict(raw)
+    fields = [(name, *kind) for name, kind in kinds(model).items() if name not in skip]
+    places = st.columns(columns)
+    for index, (name, kind, options) in enumerate(fields):
+        value = raw.get(name)
+        value = None if value == words.UNKNOWN else value
+        with places[index % columns]:
+            entered[name] = _widget(kind, options, words.label(name), value, f"{key}-{name}")
+    return entered
+
+
+def show_faults(faults: tuple[Fault, ...], where: str = "") -> None:
+    """Show every fault with its path, what is allowed and what to do."""
+    if faults:
+        lines = "\n".join(f"- `{f.where}`: {f.given} {f.unit} is not allowed; allowed: "
+                          f"{f.allowed}. {f.do}" for f in faults)  # fmt: skip
+        st.error(f"{where or words.FAULTS}\n\n{lines}")

@@ -1,0 +1,100 @@
+"""The items of a plan as a table and back; what the table does not show is kept."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pandas as pd
+
+from eo_risk.plan.load_plan import Item, Lumen, Part, PatientContact
+from ui import paths, words
+from ui.forms import kinds
+
+ROW = "row"  # which item of the plan a row shows; empty in a row that was added
+NEW_NAMES = {"parts": "body", "lumens": "lumen"}
+_WHOLE = {"quantity"}
+_TEXT = {"name", "needed_by"}
+_CHOICE_BLOCK = {
+    "parts[0].material": (Part, "material"),
+    "lumens[0].droplets_seen": (Lumen, "droplets_seen"),
+    "patient.duration": (PatientContact, "duration"),
+    "instructions.eo_allowed": (Item, "droplets_seen"),
+    **{name: (Item, name) for name in
+       ("starting_type", "droplets_seen", "packaging", "rinse_water", "lubricant")},
+}  # fmt: skip
+
+
+def choices_of(path: str) -> list[str] | None:
+    """Return the words a column takes; None for a column of numbers or text."""
+    if path == "instructions.eo_allowed":
+        return ["yes", "no"]
+    if path not in _CHOICE_BLOCK:
+        return None
+    model, name = _CHOICE_BLOCK[path]
+    return kinds(model)[name][1]
+
+
+def is_number(path: str) -> bool:
+    """Tell whether a column holds numbers."""
+    return path not in _TEXT and choices_of(path) is None
+
+
+def frame_of(items: list[dict]) -> pd.DataFrame:
+    """Lay the items out as a table, one row each, an unknown as an empty cell."""
+    columns: dict[str, pd.Series] = {
+        ROW: pd.Series(range(len(items)), dtype="Float64"),
+    }
+    for path in words.COLUMNS:
+        values = [paths.get(item, path) for item in items]
+        if is_number(path):
+            kind = "Int64" if path in _WHOLE else "Float64"
+            columns[path] = pd.Series(values, dtype=kind)
+        else:
+            columns[path] = pd.Series([value or None for value in values], dtype="object")
+    return pd.DataFrame(columns)
+
+
+def _plain(path: str, cell: Any) -> Any:
+    if cell is None or (not isinstance(cell, str) and pd.isna(cell)) or cell == "":
+        return None
+    if path in _WHOLE:
+        return int(cell)
+    return float(cell) if is_number(path) else str(cell)
+
+
+def _write(item: dict, path: str, value: Any) -> None:
+    blank = "" if value is None and path in ("packaging", "starting_type") else value
+    paths.put(item, path, blank, NEW_NAMES)
+
+
+def items_of(base: list[dict], edited: pd.DataFrame) -> list[dict]:
+    """Turn an edited table back into items.
+
+    Parameters
+    ----------
+    base : list of dict
+        The raw items the table was drawn from.
+    edited : DataFrame
+        The table as edited: rows removed, added, cells changed.
+
+    Returns
+    -------
+    list of dict
+        Items with only the changed cells written; an added row makes a new item, a row
+        without any entry is left out.
+    """
+    items = []
+    for _, row in edited.iterrows():
+        number = row[ROW]
+        known = not pd.isna(number)
+        item = copy.deepcopy(base[int(number)]) if known else {"parts": [], "name": ""}
+        changed = False
+        for path in words.COLUMNS:
+            value = _plain(path, row[path])
+            if value != (paths.get(item, path) or None):
+                _write(item, path, value)
+                changed = True
+        if known or changed:
+            items.append(item)
+    return items

@@ -1,0 +1,158 @@
+"""The only module that touches session state: one load plan as text, and one result."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import streamlit as st
+
+from eo_risk.errors import EoRiskError, Fault, InputError
+from eo_risk.files import as_text, check_size
+from eo_risk.plan.load_plan import LoadPlan, json_of, parse_plan, plan_json, read_plan
+from eo_risk.plan.site import resolve
+from eo_risk.plan.site_file import read_site
+
+DEMO = Path(__file__).resolve().parent.parent / "demo"
+FIRST_DEMO = "wet_lumen"
+
+_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS = (
+    "plan_text", "table_version", "form_version", "table_base", "result", "file_faults",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Result:
+    """One answer as text, with the inputs it was computed from."""
+
+    answer_text: str
+    plan_text: str
+    seed: int
+    samples: int
+
+    @property
+    def answer(self) -> dict:
+        return json.loads(self.answer_text)
+
+    @property
+    def plan(self) -> LoadPlan:
+        return parse_plan(self.plan_text)
+
+
+def start() -> None:
+    """Open the first demo plan in a new session."""
+    if _PLAN not in st.session_state:
+        st.session_state[_TABLE] = st.session_state[_FORM] = 0
+        keep_faults(open_demo(FIRST_DEMO))
+
+
+def plan_text() -> str:
+    """Return the plan as JSON text; it is always a usable plan."""
+    return st.session_state[_PLAN]
+
+
+def raw() -> dict:
+    """Return the plan as a raw dictionary of one's own."""
+    return json.loads(plan_text())
+
+
+def plan() -> LoadPlan:
+    """Return the plan as a model."""
+    return parse_plan(plan_text())
+
+
+def offer(candidate: object, *, from_table: bool = False) -> tuple[Fault, ...]:
+    """Take a changed plan if it is usable; otherwise return its faults and keep the old one.
+
+    A change that comes from the items table leaves the table as it is drawn.
+    """
+    try:
+        text = plan_json(read_plan(resolve(candidate, read_site())))
+    except InputError as error:
+        return error.faults
+    except EoRiskError as error:
+        return (Fault("(plan)", str(error), "", "see the message", "Correct the input."),)
+    if text != st.session_state.get(_PLAN):
+        st.session_state[_PLAN] = text
+        st.session_state[_FORM] += 1
+        if not from_table:
+            st.session_state[_TABLE] += 1
+    return ()
+
+
+def open_text(text: str) -> tuple[Fault, ...]:
+    """Open a plan from JSON text; returns its faults, and keeps the old plan if there are any."""
+    try:
+        return offer(json_of(text))
+    except InputError as error:
+        return error.faults
+
+
+def demo_names() -> list[str]:
+    """List the demo plans, the first one to open at the top."""
+    return sorted((path.stem for path in DEMO.glob("*.json")), key=lambda n: (n != FIRST_DEMO, n))
+
+
+def open_demo(name: str) -> tuple[Fault, ...]:
+    """Open a demo plan by its name."""
+    return open_text((DEMO / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def open_file(content: bytes, name: str) -> tuple[Fault, ...]:
+    """Open a plan from the content of a file; returns its faults."""
+    try:
+        check_size(len(content), name, "load plan")
+        return open_text(as_text(content, name))
+    except InputError as error:
+        return error.faults
+
+
+def file_name(plan: LoadPlan, ending: str) -> str:
+    """Name a file after the load and the day its cycle starts."""
+    number = re.sub(r"[^0-9A-Za-z_-]+", "_", plan.load_number) or "unnumbered"
+    day = f"_{plan.cycle_start:%Y-%m-%d}" if plan.cycle_start else ""
+    return f"eo_load_{number}{day}.{ending}"
+
+
+def keep_faults(faults: tuple[Fault, ...]) -> None:
+    """Keep the faults of an opened file until the next one."""
+    st.session_state[_FAULTS] = faults
+
+
+def file_faults() -> tuple[Fault, ...]:
+    """Return the faults of the last file that was opened."""
+    return st.session_state[_FAULTS]
+
+
+def form_key(name: str) -> str:
+    """Return a widget key that changes with the plan, so that a form shows the plan's values."""
+    return f"{name}-{st.session_state[_FORM]}"
+
+
+def table_base() -> tuple[str, dict]:
+    """Return the key of the items table and the plan it was drawn from.
+
+    The table keeps its own edits while it is on screen; feeding them back as its data would
+    lose every second one. It starts afresh from the plan when it comes on screen again.
+    """
+    key = f"items-{st.session_state[_TABLE]}"
+    if key not in st.session_state or _BASE not in st.session_state:
+        st.session_state[_BASE] = plan_text()
+    return key, json.loads(st.session_state[_BASE])
+
+
+def keep_result(result: Result) -> None:
+    """Keep a result beside the plan."""
+    st.session_state[_RESULT] = result
+
+
+def result() -> Result | None:
+    """Return the last result; None before the first check."""
+    return st.session_state.get(_RESULT)
+
+
+def is_stale(found: Result) -> bool:
+    """Tell whether the plan has changed since a result."""
+    return found.plan_text != plan_text()

@@ -1,0 +1,74 @@
+"""The load's data, the cycle, the aeration steps, the room and the rules, in one form."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from eo_risk.plan.load_plan import (
+    AerationStep,
+    Chamber,
+    Cycle,
+    Gas,
+    LoadPlan,
+    Room,
+    Rules,
+    Washes,
+)
+from ui import forms, state, words
+
+
+def _aeration(steps: list[dict], key: str) -> list[dict]:
+    drawn = []
+    for i, step in enumerate(steps):
+        st.markdown(f"**{words.STEP} {i + 1}**")
+        drawn.append(forms.block(AerationStep, step, f"{key}-step{i}", columns=4))
+    return drawn
+
+
+def _form() -> None:
+    raw = state.raw()
+    key = state.form_key("cycle")
+    with st.form(key):
+        load, cycle, aeration, room, rules = st.tabs(words.CYCLE_TABS)
+        with load:
+            raw |= forms.block(LoadPlan, raw, f"{key}-load", skip=("schema_version",))
+            raw["chamber"] = forms.block(Chamber, raw["chamber"], f"{key}-chamber")
+        with cycle:
+            raw["cycle"] = forms.block(Cycle, raw["cycle"], f"{key}-cycle")
+            st.markdown(f"**{words.WASHES}**")
+            raw["cycle"]["washes"] = forms.block(Washes, raw["cycle"]["washes"], f"{key}-washes")
+            st.markdown(f"**{words.GAS}**")
+            raw["cycle"]["gas"] = forms.block(Gas, raw["cycle"]["gas"], f"{key}-gas")
+        with aeration:
+            raw["aeration"] = _aeration(raw["aeration"], key)
+        with room:
+            raw["room"] = forms.block(Room, raw["room"], f"{key}-room")
+        with rules:
+            raw["rules"] = forms.block(Rules, raw["rules"], f"{key}-rules")
+        sent = st.form_submit_button(words.APPLY)
+    if sent:
+        _take(raw)
+
+
+def _take(candidate: dict) -> None:
+    faults = state.offer(candidate)
+    forms.show_faults(faults)
+    if not faults:
+        st.rerun()
+
+
+def _steps() -> None:
+    """Draw the buttons that add an aeration step or remove the last one."""
+    raw = state.raw()
+    add, remove = st.columns(2)
+    if add.button(words.ADD_STEP):
+        raw["aeration"].append({})
+        _take(raw)
+    if remove.button(words.REMOVE_STEP, disabled=len(raw["aeration"]) < 2):
+        raw["aeration"].pop()
+        _take(raw)
+
+
+st.title(words.CYCLE)
+_form()
+_steps()

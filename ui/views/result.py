@@ -1,0 +1,158 @@
+"""The verdict of every item with its reason first, and the answer to take away."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pandas as pd
+import streamlit as st
+
+from eo_risk.output.item_page import curve_sentence, residue_cells
+from eo_risk.output.load_sheet import planned_hours
+from eo_risk.output.svg_chart import Band, fitting_scale
+from eo_risk.output.wording import (
+    RESIDUE_HEADER,
+    WATER_HEADER,
+    action_text,
+    assumed_line,
+    caution_text,
+    edition_text,
+    load_hours,
+    main_action,
+    moment_text,
+    required_hours,
+    ruling_text,
+    short_reason,
+    verdict_line,
+    water_rows,
+    why,
+)
+from ui import charts, check, state, words
+
+
+def _controls() -> None:
+    seed, samples = st.columns(2)
+    seed_value = seed.number_input(words.SEED, 0, 2**31 - 1, words.DEFAULT_SEED, step=1,
+                                   key="seed", persist_state="session")  # fmt: skip
+    count = samples.selectbox(words.SAMPLES, words.SAMPLE_CHOICES,
+                              index=words.SAMPLE_CHOICES.index(words.DEFAULT_SAMPLES),
+                              key="samples", persist_state="session")  # fmt: skip
+    if st.button(words.CHECK, type="primary"):
+        text = state.plan_text()
+        answer = check.checked(text, int(seed_value), int(count))
+        state.keep_result(state.Result(answer, text, int(seed_value), int(count)))
+
+
+def _table(answer: dict) -> None:
+    """Draw the verdicts, worst first within the order of the load."""
+    ranked = sorted(enumerate(answer["items"], 1),
+                    key=lambda pair: words.WORST_FIRST.index(pair[1]["verdict"]))  # fmt: skip
+    rows = [
+        {
+            words.ITEM: words.plain(f"{number}. {item['name']}"),
+            words.VERDICT: f"{words.SIGN[item['verdict']]} {item['verdict']}",
+            words.REASON: words.plain(short_reason(item)),
+            words.NUMBER: words.plain(ruling_text(item)),
+            words.ACTION: words.plain(main_action(item)),
+            words.NEEDS: required_hours(item),
+        }
+        for number, item in ranked
+    ]
+    st.table(pd.DataFrame(rows), hide_index=True, alt=words.VERDICTS)
+
+
+def _head(answer: dict) -> None:
+    verdict, out, hours = st.columns(3)
+    verdict.metric(words.VERDICT, f"{words.SIGN[answer['verdict']]} {answer['verdict']}")
+    moment = answer["load"]["earliest_out"]
+    out.metric(words.EARLIEST_OUT, moment_text(moment) if moment else words.NOT_KNOWN)
+    hours.metric(words.AERATION_NEEDED, load_hours(answer))
+    if answer["load"]["time_note"]:
+        st.caption(words.plain(answer["load"]["time_note"]))
+
+
+def _lines(title: str, lines: list[str]) -> None:
+    if lines:
+        st.markdown(f"**{title}**")
+        st.markdown("\n".join(f"- {words.plain(line)}" for line in lines))
+
+
+def _curve(item: dict, planned_h: float | None, key: str) -> None:
+    curve, eo = item["curve"], item["curve"]["eo_mg"]
+    if len(curve["hours"]) < 2 or not any(eo["p95"]):
+        st.write(words.NO_EO)
+        return
+    fits = fitting_scale(Band(curve["hours"], eo["p05"], eo["p50"], eo["p95"]), None)
+    axis = st.segmented_control(words.AXIS, words.AXES, required=True, key=key,
+                                default=words.AXES[fits == "log"])  # fmt: skip
+    chart = charts.curve(item, planned_h, axis == words.AXES[1])
+    sentence = curve_sentence(item, planned_h)
+    st.altair_chart(chart, alt=sentence)
+    st.write(words.plain(sentence))
+
+
+def _residues(item: dict) -> None:
+    if item["residues"]:
+        rows = [[words.plain(cell) for cell in residue_cells(row)] for row in item["residues"]]
+        st.table(pd.DataFrame(rows, columns=RESIDUE_HEADER), hide_index=True,
+                 alt=words.RESIDUES)  # fmt: skip
+
+
+def _water(item: dict) -> None:
+    frame = pd.DataFrame(water_rows(item), columns=WATER_HEADER)
+    st.table(frame.map(words.plain), hide_index=True, alt=words.WATER)
+
+
+def _item(number: int, item: dict, planned_h: float | None) -> None:
+    sign = words.SIGN[item["verdict"]]
+    with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
+        st.markdown(words.plain(verdict_line(item)))
+        _lines(words.WHY, why(item))
+        _lines(words.CHANGES, [
+            " → ".join(filter(None, (action_text(a), a["new_verdict"]))) for a in item["actions"]
+        ])  # fmt: skip
+        if item["question"]:
+            st.info(words.plain(item["question"]["text"]))
+        _curve(item, planned_h, f"axis-{number}")
+        _residues(item)
+        _water(item)
+        _lines(words.CAUTIONS, [f"{c['level']}: {caution_text(c)}" for c in item["cautions"]])
+        _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
+        _lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
+
+
+def _downloads(found: state.Result) -> None:
+    created = datetime.now().astimezone().replace(second=0, microsecond=0)
+    plan = found.plan
+    page = check.report(found.answer_text, found.plan_text, created)
+    report, answer = st.columns(2)
+    report.download_button(words.SAVE_REPORT, page, state.file_name(plan, "html"), "text/html",
+                           on_click="ignore", key="save_report")  # fmt: skip
+    answer.download_button(words.SAVE_ANSWER, found.answer_text,
+                           state.file_name(plan, "answer.json"), "application/json",
+                           on_click="ignore", key="save_answer")  # fmt: skip
+
+
+def _result(found: state.Result) -> None:
+    answer = found.answer
+    if state.is_stale(found):
+        st.warning(words.STALE)
+    st.info(answer["notice"])
+    _head(answer)
+    _table(answer)
+    _lines(words.LOAD_CAUTIONS, [caution_text(caution) for caution in answer["cautions"]])
+    _downloads(found)
+    planned_h = planned_hours(found.plan)
+    for number, item in enumerate(answer["items"], 1):
+        _item(number, item, planned_h)
+    st.caption(words.plain(f"{edition_text(answer)}. Seed {found.seed}, {found.samples} samples, "
+                           f"version {answer['version']}, plan {answer['plan_sha256']}"))
+
+
+st.title(words.RESULT)
+_controls()
+kept = state.result()
+if kept is None:
+    st.write(words.NO_RESULT)
+else:
+    _result(kept)

@@ -1,0 +1,167 @@
+"""Every label, help text and heading of the screens, with its unit."""
+
+from __future__ import annotations
+
+from eo_risk.output.wording import printable
+
+TITLE = "EO load check"
+LOAD, CYCLE, RESULT = "Load", "Cycle and aeration", "Result"
+CHECK = "Check this load"
+STALE = "The inputs changed since this result. Check again."
+NO_RESULT = "No result yet. Check the load to see a verdict per item."
+CHECKING = "Checking the load"
+APPLY = "Apply"
+FAULTS = "These inputs cannot be used; the plan keeps its last usable values."
+TABLE_HELP = (
+    "One row per item; scroll right for more columns. An empty cell is unknown: it takes a "
+    "range or blocks, and is never good news. No patient names or numbers."
+)
+SAMPLES = "Samples per uncertain number"
+SEED = "Seed"
+OPEN_DEMO = "Demo plan (invented hospital)"
+OPEN_PLAN = "Open a plan file (JSON)"
+SAVE_PLAN = "Save the plan (JSON)"
+SAVE_REPORT = "Report and load sheet (HTML)"
+SAVE_ANSWER = "Answer (JSON)"
+IMPORT_ITEMS = "Import items (CSV or Excel)"
+REPLACE = "Replace all items"
+APPEND = "Add to the items"
+DETAILS = "All fields of one item"
+ITEM = "Item"
+AXIS = "Amount axis"
+UNKNOWN = "unknown"
+LOAD_IN_HAND = "Load in hand"
+ITEMS = "Items"
+ITEMS_TABLE = "Items of the load"
+OPEN, OPEN_FILE, IMPORT = "Open", "Open this file", "Import"
+FILE_FAULTS = "The file was not opened."
+IMPORT_HOW = "Imported items"
+ROWS_READ = "items read"
+PART, LUMEN, DRYING, OUTSIDE, STEP = "Part", "Lumen", "Drying step", "outside", "Aeration step"
+ADD, REMOVE_LAST = "Add", "Remove last"
+ADD_STEP, REMOVE_STEP = "Add an aeration step", "Remove the last aeration step"
+MORE_PARTS = "Add or remove parts, lumens and drying steps"
+WASHES, GAS = "Air washes", "Gas"
+ITEM_TABS = ("Item", "Parts", "Lumens and drying", "Water outside", "Patient contact",
+             "Instructions for use")  # fmt: skip
+CYCLE_TABS = ("Load and steriliser", "Cycle", "Aeration", "Room", "Rules")
+
+DEFAULT_SEED, DEFAULT_SAMPLES, SAMPLE_CHOICES = 1, 2048, (512, 2048, 8192)
+WORST_FIRST = ("Hold", "Not assessed", "Close", "Within")
+# A sign of its own shape for every verdict; it says no more than the word beside it.
+SIGN = {"Hold": "⬣", "Not assessed": "◌", "Close": "▲", "Within": "✓"}
+VERDICT, VERDICTS, REASON, ACTION = "Verdict", "Verdict of every item", "Reason", "Action"
+NUMBER, NEEDS = "Against the limit", "Aeration needed"
+EARLIEST_OUT, AERATION_NEEDED, NOT_KNOWN = "Earliest out", "Aeration needed", "not known"
+WHY, CHANGES = "Why", "What would change this verdict"
+CAUTIONS, LOAD_CAUTIONS = "Cautions", "Cautions of the load"
+MATTERS, ASSUMED = "What matters most", "Assumed values"
+RESIDUES, WATER = "Residues at the end of the planned aeration", "Leftover water per piece"
+AXES = ("linear", "logarithmic")
+NO_EO = "No part of this item holds EO that a curve could show."
+TIME_HELP = "Date, time and offset, such as 2026-04-14T06:30+02:00"
+FREE_TEXT_HELP = "Free text; no patient names or numbers"
+
+# Unit of a field by the ending of its name; the longest ending that fits wins.
+_UNITS = {
+    "_mg_per_l": "mg/L", "_mg_per_l_low": "mg/L, lowest", "_mg_per_l_high": "mg/L, highest",
+    "_nl_per_min": "NL/min", "_gauge_bar": "bar gauge", "_changes_per_h": "1/h",
+    "_kpa": "kPa absolute", "_mm": "mm", "_cm": "cm", "_cm2": "cm²", "_g": "g", "_mg": "mg",
+    "_kg": "kg", "_h": "h", "_min": "min", "_c": "°C", "_percent": "%", "_l": "L", "_m3": "m³",
+}  # fmt: skip
+_WHOLE = {
+    "hours": "Hours aerated (h)",
+    "minutes": "Minutes (min)",
+    "seconds": "Seconds (s)",
+    "minutes_each": "Minutes for each wash (min)",
+    "count": "Number of washes",
+    "how": "Emptied by",
+    "method": "Drying method",
+    "eo_allowed": "EO allowed by the instructions",
+    "droplets_seen": "Droplets seen",
+    "droplets_counted": "Droplets counted",
+    "aired": "Air blown through",
+    "blocked": "Channel blocked",
+    "conditioning_rh_percent": "Humidity in the chamber (% RH)",
+    "air_rh_percent": "Humidity of the air (% RH)",
+    "eo_mg_per_l": "EO concentration (mg/L)",
+    "eo_mg_per_l_low": "Lowest EO concentration (mg/L)",
+    "eo_mg_per_l_high": "Highest EO concentration (mg/L)",
+    "eo_mass_percent": "EO in the gas by mass (%)",
+    "measured_mg": "Water measured (mg)",
+    "scale_error_mg": "Error of the scale (mg)",
+    "textile_g": "Damp textile (g)",
+    "mass_g": "Mass per piece (g)",
+    "body_mass_kg": "Lightest patient (kg)",
+    "lightest_patient_kg": "Lightest patient of the site (kg)",
+    "quantity": "Pieces",
+    "name": "Name",
+    "note": "Note",
+    "needed_by": "Needed by",
+    "low_kpa": "Low pressure (kPa absolute)",
+    "high_kpa": "High pressure (kPa absolute)",
+    "vacuum_kpa": "Vacuum (kPa absolute)",
+    "evacuation_kpa": "Evacuated to (kPa absolute)",
+    "total_pressure_kpa": "Pressure in exposure (kPa absolute)",
+    "ambient_kpa": "Ambient pressure (kPa absolute)",
+    "gas": "Gas of the washes",
+    "balance": "Balance gas",
+    "beyond_cap_h": "Hours beyond which to measure (h)",
+    "length_h": "Whole cycle, when given (h)",
+    "site_minimum_aeration_h": "Aeration minimum of the site (h)",
+    "laboratory_release_h": "Laboratory release time (h)",
+    "special": "Special situation",
+    "duration": "Patient contact",
+    "faces": "Open faces of a sheet",
+    "open_faces": "Open faces of a tube",
+    "open_ends": "Open ends",
+    "interrupted_h": "Interrupted (h)",
+}
+# Headers of the items table, by path in an item.
+COLUMNS = {
+    "name": "Item",
+    "quantity": "Pieces",
+    "starting_type": "Starting type",
+    "parts[0].material": "Material of the first part",
+    "parts[0].mass_g": "Mass (g)",
+    "parts[0].thickness_mm": "Thickness (mm)",
+    "parts[0].wall_mm": "Wall (mm)",
+    "parts[0].outer_diameter_mm": "Outer diameter (mm)",
+    "lumens[0].bore_mm": "Bore (mm)",
+    "lumens[0].length_mm": "Lumen length (mm)",
+    "lumens[0].droplets_seen": "Droplets in lumen",
+    "lumens[0].drying[0].minutes": "Air drying (min)",
+    "droplets_seen": "Droplets outside",
+    "packaging": "Packaging",
+    "rinse_water": "Rinse water",
+    "lubricant": "Lubricant",
+    "patient.duration": "Patient contact",
+    "patient.body_mass_kg": "Lightest patient (kg)",
+    "patient.contact_area_cm2": "Contact area (cm²)",
+    "instructions.eo_allowed": "EO allowed",
+    "instructions.aeration_h": "Instructions: aeration (h)",
+    "needed_by": "Needed by",
+}
+
+
+_MARKS = str.maketrans({sign: f"\\{sign}" for sign in "\\`*_{}[]<>()#+-!|$~:"})
+
+
+def plain(text: object) -> str:
+    """Take the meaning of markup away from text, so that it is shown as it stands."""
+    return printable(text).translate(_MARKS)
+
+
+def label(field: str) -> str:
+    """Name a field of the plan with its unit."""
+    if field in _WHOLE:
+        return _WHOLE[field]
+    ending = max((e for e in _UNITS if field.endswith(e)), key=len, default="")
+    words = field.removesuffix(ending).replace("_", " ").replace(" rh", "")
+    words = words.replace("eo ", "EO ").capitalize().replace("Eo", "EO")
+    return f"{words} ({_UNITS[ending]})" if ending else words
+
+
+def choice(word: str | None) -> str:
+    """Write a word of the plan for reading; a blank is unknown."""
+    return UNKNOWN if word in (None, "") else str(word).replace("_", " ")
