@@ -15,7 +15,12 @@ import numpy as np
 from eo_risk import units
 from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.physics.gas import mole_fraction, partial_pressure_pa
+from eo_risk.physics.gas import (
+    lagged_temperature_k,
+    mole_fraction,
+    partial_pressure_pa,
+    wash_fraction_left,
+)
 from eo_risk.physics.properties import central, water_saturation_pa
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
@@ -94,12 +99,7 @@ class _Walk:
         start = 0.0
         for cut in cuts:
             part_s = np.maximum(duration_s * (cut - start), 0.0)
-            ratio = part_s / self.lag_s
-            fall = -np.expm1(-ratio)
-            # Exact mean of a first-order approach over the sub-stage.
-            share = np.where(ratio > 0.0, fall / np.where(ratio > 0.0, ratio, 1.0), 1.0)
-            mean_k = gas_k + (self.load_k - gas_k) * share
-            self.load_k = self.load_k + (gas_k - self.load_k) * fall
+            mean_k, self.load_k = lagged_temperature_k(self.load_k, gas_k, part_s, self.lag_s)
             self.stages.append(
                 LoadStage(
                     name,
@@ -195,7 +195,7 @@ def _washes(plan: LoadPlan, inputs: ItemInputs, walk: _Walk, gas_k: np.ndarray) 
         if index == _WASHES_APART - 1:
             repeats = float(washes.count - index)
         # Pumping out thins the EO; letting air in leaves its amount per volume unchanged.
-        left = walk.eo * np.minimum(low_pa / walk.pressure_pa, 1.0) ** repeats
+        left = walk.eo * wash_fraction_left(low_pa, walk.pressure_pa, repeats)
         walk.go("air wash", each_s * repeats / 2.0, gas_k, eo_end=left, pressure_end=low_pa)
         walk.go("air wash", each_s * repeats / 2.0, gas_k, pressure_end=high_pa)
 

@@ -52,13 +52,14 @@ def hydroxide_mol_per_m3(
 ) -> np.ndarray:
     """Return the hydroxide of leftover water by charge balance. [mol/m3]
 
-    `acid` is the hydrogen ion a CO2 atmosphere gives; it takes the hydroxide up, and then no
-    stall raises it.
+    `acid` is the hydrogen ion the water has without chlorohydrin: what a CO2 atmosphere gives,
+    or a carry-over, acid or alkaline. Acid takes the hydroxide of the chlorohydrin up, and then
+    no stall raises it; otherwise the two add up, the careful side for glycol.
     """
     neutral = np.sqrt(np.asarray(rates.ion_product))
+    own = rates.ion_product / np.asarray(acid)
     stalled = stalled_chlorohydrin_mol_per_m3(rates, eo_mol_per_m3, chloride_mol_per_m3)
-    acidified = np.asarray(acid) > 10.0 * neutral
-    return np.where(acidified, rates.ion_product / np.maximum(acid, neutral), neutral + stalled)
+    return np.where(np.asarray(acid) > 10.0 * neutral, own, own + stalled)
 
 
 def hydrolysis_per_s(
@@ -202,3 +203,52 @@ def chlorohydrin_kg(
     buffered = np.asarray(turned) * chloride_mol
     unbuffered = np.minimum(buffered, stalled_mol)
     return unbuffered * molar_mass_kg_per_mol, buffered * molar_mass_kg_per_mol
+
+
+def diethylene_glycol_mol_per_m3(
+    glycol_mol_per_m3: ArrayLike, ratio: ArrayLike, water_mol_per_m3: ArrayLike
+) -> np.ndarray:
+    """Return the diethylene glycol formed beside glycol. [mol/m3]
+
+    Parameters
+    ----------
+    glycol_mol_per_m3, water_mol_per_m3 : array_like
+        Glycol formed so far, and water, which stays in large excess. [mol/m3]
+    ratio : array_like
+        Reactivity of glycol over that of water per molecule at one temperature. [-]
+
+    Notes
+    -----
+    d DEG / d EG = ratio [EG] / [water] whatever the EO did meanwhile, so
+    DEG = ratio EG^2 / (2 [water]).
+    """
+    return np.asarray(ratio) * np.square(glycol_mol_per_m3) / (2.0 * np.asarray(water_mol_per_m3))
+
+
+def largest_water_kg(
+    water_kg: float, film_glycol_kg: ArrayLike, reference_kg: float, share: float = 0.95
+) -> float:
+    """Return the largest leftover water whose glycol stays below a reference. [kg]
+
+    Parameters
+    ----------
+    water_kg : float
+        Leftover water that was run, above zero. [kg]
+    film_glycol_kg : array_like, shape (samples,)
+        Glycol a film of that water came to; glycol of a film is in proportion to its water. [kg]
+    reference_kg : float
+        Glycol not to be passed. [kg]
+    share : float
+        Share of the samples that must stay below. [-]
+
+    Raises
+    ------
+    ValueError
+        If a mass is not above zero.
+    """
+    glycol_kg = float(np.quantile(film_glycol_kg, share))
+    for name, value in (("water_kg", water_kg), ("film_glycol_kg", glycol_kg),
+                        ("reference_kg", reference_kg)):  # fmt: skip
+        if not value > 0.0:
+            raise ValueError(f"{name} is {value:g} kg; give more than 0 kg")
+    return water_kg * reference_kg / glycol_kg

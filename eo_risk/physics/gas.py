@@ -34,12 +34,36 @@ def mole_fraction(
     return own / (own + (1.0 - np.asarray(mass_fraction)) / balance_molar_mass_kg_per_mol)
 
 
-def wash_fraction_left(low_pa: ArrayLike, high_pa: ArrayLike, washes: int) -> np.ndarray:
+def wash_fraction_left(low_pa: ArrayLike, high_pa: ArrayLike, washes: ArrayLike) -> np.ndarray:
     """Return the share of the gas left after air washes, mixed and with nothing fed. [-]
 
-    A real load keeps feeding gas: this is a lower bound.
+    A real load keeps feeding gas: this is a lower bound. A low pressure above the high one
+    washes nothing out.
     """
-    return (np.asarray(low_pa) / np.asarray(high_pa)) ** washes
+    return np.minimum(np.asarray(low_pa) / np.asarray(high_pa), 1.0) ** washes
+
+
+def lagged_temperature_k(
+    start_k: ArrayLike, ambient_k: ArrayLike, duration_s: ArrayLike, lag_s: ArrayLike
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean temperature of a load over a time, and that at its end. [K], both
+
+    Parameters
+    ----------
+    start_k, ambient_k : array_like
+        Of the load as the time starts, and of what surrounds it. [K]
+    duration_s, lag_s : array_like
+        The time, 0 or more, and the time constant of the load. [s]
+
+    Notes
+    -----
+    First-order approach; the mean is exact, not that of the ends.
+    """
+    ratio = np.asarray(duration_s, dtype=float) / lag_s
+    gone = -np.expm1(-ratio)
+    share = np.where(ratio > 0.0, gone / np.where(ratio > 0.0, ratio, 1.0), 1.0)
+    apart = np.asarray(start_k, dtype=float) - ambient_k
+    return ambient_k + apart * share, start_k - apart * gone
 
 
 def added_humidity(

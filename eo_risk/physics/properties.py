@@ -93,7 +93,8 @@ def arrhenius(
 ) -> np.ndarray:
     """Carry a rate or diffusivity from 25 C to another temperature. [unit of the value]"""
     inverse = 1.0 / np.asarray(temperature_k, dtype=float) - 1.0 / _25C_K
-    return value_25c * np.exp(-np.asarray(activation_j_per_mol) / GAS_CONSTANT_J_PER_MOL_K * inverse)
+    activation_k = np.asarray(activation_j_per_mol) / GAS_CONSTANT_J_PER_MOL_K
+    return value_25c * np.exp(-activation_k * inverse)
 
 
 def rate(name: str, temperature_k: ArrayLike, draw: Draw = central) -> np.ndarray:
@@ -103,6 +104,17 @@ def rate(name: str, temperature_k: ArrayLike, draw: Draw = central) -> np.ndarra
     of the same name ending in ``_activation``, so that values at two temperatures correlate.
     """
     return arrhenius(draw(name), draw(f"{name}_activation"), temperature_k)
+
+
+def diethylene_glycol_ratio(temperature_k: ArrayLike, draw: Draw = central) -> np.ndarray:
+    """Return the reactivity of glycol over that of water towards EO, per molecule. [-]
+
+    References
+    ----------
+    M.R. Altiokka and S. Akyalcin, Ind. Eng. Chem. Res. 48, 10840-10844, 2009: k2 / k1.
+    """
+    slope = np.asarray(draw("deg.ratio_slope")) / np.asarray(temperature_k, dtype=float)
+    return np.exp(draw("deg.ratio_log") - slope)
 
 
 def henry_eo_mol_per_m3_pa(
