@@ -9,6 +9,8 @@ import numpy as np
 
 from eo_risk import reference, units
 from eo_risk.judgement.cautions import ItemFacts, required_by_others
+from eo_risk.judgement.dose import Counted
+from eo_risk.judgement.dose import counted as counted_residue
 from eo_risk.judgement.influence import influences, words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
@@ -42,7 +44,7 @@ from eo_risk.judgement.timeline import (
     with_aeration,
 )
 from eo_risk.judgement.wetness import WaterStage, water_stages
-from eo_risk.physics.properties import outside_range
+from eo_risk.physics.properties import arrhenius, outside_range
 from eo_risk.plan.load_plan import Item, LoadPlan
 from eo_risk.plan.own_numbers import own_edition
 from eo_risk.plan.starting_types import from_starting_type, starting_ranges
@@ -75,6 +77,7 @@ class ItemDraft:
     body_mass_kg: float | None
     starting_type: str
     target: np.ndarray
+    notes: tuple[str, ...] = ()
 
 
 def _limits(plan: LoadPlan, item: Item) -> tuple[tuple[Limit, ...], list[str], float | None, dict]:
@@ -98,14 +101,17 @@ def _limits(plan: LoadPlan, item: Item) -> tuple[tuple[Limit, ...], list[str], f
     return (*found.limits, screening), missing, mass, dict(found.days)
 
 
+def _counted(item: Item) -> Counted:
+    patient = item.patient
+    return counted_residue(patient.residue_counted or "whole",
+                           patient.share_reaching_patient_percent)  # fmt: skip
+
+
 def _amounts(
     trace: ItemTrace, item: Item, share: dict[str, np.ndarray], days: dict
 ) -> Amounts:
     """Collect what is left at the end of the aeration, by model."""
-    counted = 1.0
-    reach = item.patient.share_reaching_patient_percent
-    if item.patient.residue_counted == "simulated_use" and reach is not None:
-        counted = reach / 100.0
+    counted = _counted(item).share
     forms = ("film", "plug") if trace.water.plug is not None else ("whole",)
     eo = {form: counted * trace.eo(form)[-1] for form in forms}
     eg = {form: glycol(trace, form)[-1] for form in forms}
@@ -223,6 +229,33 @@ def _longer(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> tuple[Loa
                            ambient_pa(plan), {index: cuts})  # fmt: skip
 
 
+def _slow_pool(
+    plan: LoadPlan, trace: ItemTrace, timeline: Timeline, inputs: ItemInputs
+) -> ItemTrace:
+    """Return the trace with a strongly bound share of EO that leaves by its own half-life.
+
+    The share is of what each part held as the last wash ended; it slows with temperature as
+    the part's own diffusion does.
+    """
+    share, half_s = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life")
+    after = trace.after_wash()
+    stages = (timeline.chamber[timeline.exposure_first :] + timeline.aeration)[after[0] :]
+    parts = []
+    for model, fast in zip(trace.models, trace.parts_eo, strict=True):
+        if model.body is None:
+            parts.append(fast)
+            continue
+        activation = inputs.draw(f"{model.members[0]}.activation")
+        turns = np.cumsum([
+            s.duration_s / arrhenius(half_s, -activation, s.temperature_k) for s in stages
+        ], axis=0)  # fmt: skip
+        bound = fast[after[0]] * np.exp2(-np.concatenate([np.zeros((1, turns.shape[1])), turns]))
+        slow = fast.copy()
+        slow[after] = (1.0 - share) * fast[after] + share * bound
+        parts.append(slow)
+    return replace(trace, parts_eo=tuple(parts))
+
+
 def _needed(
     trace: ItemTrace, curves: list, quantile: float
 ) -> float | None:
@@ -325,6 +358,8 @@ def draft_item(
     item = plan.items[index]
     inputs = ItemInputs(draw.item(item.name), starting_ranges(item))
     trace = simulate(plan, item, inputs, timeline, waters)
+    if plan.rules.slow_pool == "on":
+        trace = _slow_pool(plan, trace, timeline, inputs)
     limits, missing, mass, days = _limits(plan, item)
     amounts = _amounts(trace, item, _dose_shares(trace, item, inputs, timeline), days)
     rows = residue_rows(limits, amounts, trace.contact_area_m2)
@@ -333,11 +368,17 @@ def draft_item(
     def again(longer: Timeline) -> tuple[ItemTrace, list]:
         far = simulate(plan, item, inputs, longer, water_stages(longer, inputs.draw, 0.0)
                        if plan.cycle.gas.balance != "co2" else _like(waters, longer, inputs))
+        if plan.rules.slow_pool == "on":
+            far = _slow_pool(plan, far, longer, inputs)
         return far, _ruling_curves(far, rows, limits, _amounts(far, item, amounts.dose_share, days))
 
     aeration = None
     if follow and not missing:
         aeration = _hours(plan, item, inputs, timeline, trace, curves, again)
+        if plan.rules.slow_pool == "off" and any(m.body is not None for m in trace.models):
+            slow = _slow_pool(plan, trace, timeline, inputs)
+            late = _needed(slow, _ruling_curves(slow, rows, limits, amounts), 0.95)
+            aeration = replace(aeration, with_slow_pool_p95_s=late)
     target = _target(rows)
     variables = {**load_inputs.draw.variables, **inputs.draw.variables}
     ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
@@ -376,6 +417,7 @@ def draft_item(
         trace.water.places, found, assumed, records, max(letters),
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
         mass, ", ".join(from_starting_type(item)), samples,
+        () if item.patient.residue_counted == "whole" else (_counted(item).text,),
     )  # fmt: skip
 
 
@@ -438,7 +480,7 @@ def _reasons(
             for r in rows
             if r.substance == "EG" and r.model in ("film", "whole")
         ]
-    return (*blocking, *item_draft.missing, *texts)
+    return (*blocking, *item_draft.missing, *texts, *item_draft.notes)
 
 
 def _question(item_draft: ItemDraft, within: bool) -> Question | None:
