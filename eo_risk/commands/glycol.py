@@ -8,6 +8,8 @@ from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, emit, significant
 from eo_risk.errors import Fault
 
+_LONGEST_LUMEN_MM = 20_000.0  # as the command `water` takes it
+
 
 def register(subparsers) -> None:
     """Add the command to the parser."""
@@ -17,16 +19,17 @@ def register(subparsers) -> None:
     parser.add_argument("--temperature-c", help="set point of the cycle")
     parser.add_argument("--exposure-h", help="gas exposure")
     parser.add_argument("--form", help="film (default) or plug")
-    parser.add_argument("--bore-mm", help="bore of the lumen; a plug needs it")
-    parser.add_argument("--gas-path-mm", help="gas between the mouth and each end of the plug")
+    parser.add_argument("--bore-mm", help="bore of the lumen; a film without it lies open")
+    parser.add_argument("--gas-path-mm", help="gas between the mouth and each end of the water")
     parser.add_argument("--aeration-h", help="aeration afterwards")
     parser.add_argument("--aeration-temperature-c", help="temperature of the aeration")
     parser.add_argument("--total-pressure-kpa", help="total pressure during exposure, absolute")
     parser.add_argument("--evacuation-kpa", help="pressure before the injection, absolute")
     parser.add_argument("--co2-kpa", help="CO2 in the gas, absolute")
-    parser.add_argument("--load-temperature-c", help="the water's own temperature, if not the set")
+    parser.add_argument("--load-temperature-c", help="of the water in exposure (set point)")
     parser.add_argument("--chloride-mol-per-l", help="chloride of the water")
-    parser.add_argument("--ph", help="pH of the water, if it is held")
+    parser.add_argument("--ph", help="pH the water is held at; CO2 does not move it then")
+    parser.add_argument("--reference-mg", help="EG not to be passed: gives the largest water")
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     add_json_flag(parser)
@@ -34,8 +37,6 @@ def register(subparsers) -> None:
 
 
 def _read(args: argparse.Namespace) -> dict:
-    import math
-
     flags = Flags(args)
     number = flags.number
     given = {
@@ -50,36 +51,57 @@ def _read(args: argparse.Namespace) -> dict:
         "aeration_c": number("--aeration-temperature-c", "C", 5, 80),
         "total": number("--total-pressure-kpa", "kPa", 0, 700, above=True),
         "evacuation": number("--evacuation-kpa", "kPa", 0, 110, above=True),
-        "co2": number("--co2-kpa", "kPa", 0, 700) or 0.0,
+        "co2": number("--co2-kpa", "kPa", 0, 700) if args.co2_kpa else 0.0,
         "load_c": number("--load-temperature-c", "C", 5, 80),
         "chloride": number("--chloride-mol-per-l", "mol/L", 0, 6) or 0.0,
         "ph": number("--ph", "", 0, 14),
+        "reference": number("--reference-mg", "mg", 0, 1e6, above=True),
         "samples": flags.whole("--samples", 16, 1_000_000) or 2048,
-        "seed": flags.whole("--seed", 0, 2**31) or 1,
+        "seed": flags.whole("--seed", 0, 2**31 - 1),
     }
-    if given["form"] == "plug":
-        for key, flag in (("bore", "--bore-mm"), ("path", "--gas-path-mm")):
-            if given[key] is None and getattr(args, flag[2:].replace("-", "_")) is None:
-                flags.faults.append(Fault(flag, "nothing", "", "a length in mm",
-                                          "A plug needs it."))  # fmt: skip
-        if given["bore"] and given["path"] is not None and given["water"] is not None:
-            longest_mg = math.pi / 4.0 * given["bore"] ** 2 * 20_000.0
-            if given["water"] > longest_mg:
-                flags.fault("--water-mg", "mg", f"up to {longest_mg:.3g} mg in this bore",
-                            "Correct water or bore.")  # fmt: skip
-    if given["eo"] and given["set_c"] is not None and given["total"]:
-        from eo_risk.physics.gas import partial_pressure_pa
-        from eo_risk.physics.properties import central
-        from eo_risk.units import celsius_to_kelvin, to_si
-
-        eo_kpa = float(partial_pressure_pa(to_si(given["eo"], "mg/L"),
-                                           celsius_to_kelvin(given["set_c"]),
-                                           central("eo.molar_mass"))) / 1e3  # fmt: skip
-        if eo_kpa > given["total"]:
-            flags.fault("--total-pressure-kpa", "kPa", f"{eo_kpa:.3g} kPa or more (EO alone)",
-                        "Give the absolute pressure of the exposure.")  # fmt: skip
+    given["seed"] = 1 if given["seed"] is None else given["seed"]
+    _check_lumen(flags, given, args)
+    _check_pressures(flags, given)
     flags.done()
     return given
+
+
+def _check_lumen(flags: Flags, given: dict, args: argparse.Namespace) -> None:
+    """Ask for both numbers of a lumen, and refuse more water than any lumen holds."""
+    import math
+
+    texts = {"--bore-mm": args.bore_mm, "--gas-path-mm": args.gas_path_mm}
+    missing = [flag for flag, text in texts.items() if text is None]
+    if given["form"] == "plug" or len(missing) == 1:
+        do = "Water in a lumen needs bore and gas path."
+        flags.faults += [Fault(flag, "nothing", "", "a length in mm", do) for flag in missing]
+    if given["bore"] is not None and given["water"] is not None:
+        longest_mg = math.pi / 4.0 * given["bore"] ** 2 * _LONGEST_LUMEN_MM
+        if given["water"] > longest_mg:
+            flags.fault("--water-mg", "mg", f"up to {longest_mg:.3g} mg in this bore",
+                        "Correct water or bore.")  # fmt: skip
+
+
+def _check_pressures(flags: Flags, given: dict) -> None:
+    """Refuse a total pressure that EO, CO2 and what was left before do not fit into."""
+    total, low = given["total"], given["evacuation"]
+    if total is None:
+        return
+    if low is not None and low >= total:
+        flags.fault("--evacuation-kpa", "kPa", f"less than the total, {total:g} kPa",
+                    "Give both as absolute pressures.")  # fmt: skip
+    if given["eo"] is None or given["set_c"] is None or given["co2"] is None:
+        return
+    from eo_risk.physics.gas import partial_pressure_pa
+    from eo_risk.physics.properties import central
+    from eo_risk.units import celsius_to_kelvin, from_si, to_si
+
+    eo_pa = partial_pressure_pa(to_si(given["eo"], "mg/L"), celsius_to_kelvin(given["set_c"]),
+                                central("eo.molar_mass"))  # fmt: skip
+    least = float(from_si(eo_pa, "kPa")) + given["co2"]
+    if total < least:
+        flags.fault("--total-pressure-kpa", "kPa", f"{least:.3g} kPa or more (EO and CO2 alone)",
+                    "Give the absolute pressure of the exposure.")  # fmt: skip
 
 
 def _bodies(given: dict):
@@ -98,10 +120,13 @@ def _bodies(given: dict):
 
     set_k = full(celsius_to_kelvin(given["set_c"]))
     load_c = given["set_c"] if given["load_c"] is None else given["load_c"]
-    air_k = inputs.number("--aeration-temperature-c", given["aeration_c"], "C",
-                          "assumed.aeration_temperature")  # fmt: skip
-    low = inputs.number("--evacuation-kpa", given["evacuation"], "kPa",
-                        "assumed.evacuation_pressure")  # fmt: skip
+    # An unknown that moves nothing is not drawn, or it would be listed as assumed.
+    air_k = set_k if not given["aeration"] else inputs.number(
+        "--aeration-temperature-c", given["aeration_c"], "C", "assumed.aeration_temperature"
+    )  # fmt: skip
+    low = 0.0 * set_k if given["form"] == "film" and given["evacuation"] is None else inputs.number(
+        "--evacuation-kpa", given["evacuation"], "kPa", "assumed.evacuation_pressure"
+    )  # fmt: skip
     found = run_water_only(
         inputs,
         water_kg=full(to_si(given["water"], "mg")),
@@ -116,15 +141,36 @@ def _bodies(given: dict):
         co2_pa=full(to_si(given["co2"], "kPa")),
         chloride_mol_per_m3=full(to_si(given["chloride"], "mol/L")),
         ph=given["ph"],
-        plug=None if given["form"] == "film" else (to_si(given["bore"], "mm"),
-                                                   to_si(given["path"], "mm")),
+        form=given["form"],
+        lumen=None if given["bore"] is None else (to_si(given["bore"], "mm"),
+                                                  to_si(given["path"], "mm")),
     )  # fmt: skip
     return found, inputs
 
 
-def run(args: argparse.Namespace) -> int:
-    """Print EG, ECH and EO; returns the exit code."""
-    given = _read(args)
+def _points(samples) -> dict:
+    import numpy as np
+
+    from eo_risk.units import from_si
+
+    low, middle, high = from_si(np.quantile(samples, (0.05, 0.5, 0.95)), "mg")
+    return {"p05": float(low), "p50": float(middle), "p95": float(high)}
+
+
+def _largest_water_mg(given: dict) -> float | None:
+    """Return the largest water whose film stays below the reference given. [mg]"""
+    if given["reference"] is None:
+        return None
+    from eo_risk.physics.chemistry import largest_water_kg
+    from eo_risk.units import from_si, to_si
+
+    # The form that makes more glycol, in the open, where it is in proportion to its water.
+    one = to_si(1.0, "mg")
+    found, _ = _bodies(given | {"water": 1.0, "form": "film", "bore": None})
+    return float(from_si(largest_water_kg(one, found.eg_kg, to_si(given["reference"], "mg")), "mg"))
+
+
+def _answer(given: dict) -> dict:
     import numpy as np
 
     from eo_risk import reference
@@ -132,31 +178,31 @@ def run(args: argparse.Namespace) -> int:
     from eo_risk.units import from_si
 
     found, inputs = _bodies(given)
-
-    def points(samples: np.ndarray) -> dict:
-        low, middle, high = from_si(np.quantile(samples, (0.05, 0.5, 0.95)), "mg")
-        return {"p05": float(low), "p50": float(middle), "p95": float(high)}
-
-    answer = {
+    drawn = [r for r in inputs.draw.variables if r in reference.records()]
+    return {
         "form": given["form"],
-        "eg_mg": points(found.eg_exposure_kg),
-        "eo_dissolved_mg": points(found.eo_exposure_kg),
-        "eg_after_aeration_mg": points(found.eg_kg),
-        "eo_after_aeration_mg": points(found.eo_kg),
-        "ech_unbuffered_mg": points(found.ech_unbuffered_kg),
-        "ech_buffered_mg": points(found.ech_buffered_kg),
+        "eg_mg": _points(found.eg_exposure_kg),
+        "eo_dissolved_mg": _points(found.eo_exposure_kg),
+        "eg_after_aeration_mg": _points(found.eg_kg),
+        "eo_after_aeration_mg": _points(found.eo_kg),
+        "ech_unbuffered_mg": _points(found.ech_unbuffered_kg),
+        "ech_buffered_mg": _points(found.ech_buffered_kg),
         "eg_ceiling_mg": float(from_si(np.median(found.ceiling_kg), "mg")),
-        "records": [
-            {"id": r, "class": reference.record(r).data_class}
-            for r in inputs.draw.variables
-            if r in reference.records()
+        "largest_water_mg": _largest_water_mg(given),
+        "assumed": [
+            {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
+            for a in inputs.assumed.values()
         ],
+        "records": [{"id": r, "class": reference.record(r).data_class} for r in drawn],
         "samples": given["samples"],
         "seed": given["seed"],
         "notice": NOTICE,
     }
+
+
+def _lines(answer: dict, reference_mg: float | None) -> list[str]:
     lines = [
-        f"as one {given['form']}:",
+        f"as one {answer['form']}:",
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
         f"EG then: {band(**answer['eg_mg'], unit='mg')}",
         f"EO after aeration: {band(**answer['eo_after_aeration_mg'], unit='mg')}",
@@ -164,9 +210,23 @@ def run(args: argparse.Namespace) -> int:
         f"ECH, unbuffered: {band(**answer['ech_unbuffered_mg'], unit='mg')}",
         f"ECH, buffered: {band(**answer['ech_buffered_mg'], unit='mg')}",
         f"ceiling of EG: {significant(answer['eg_ceiling_mg'])} mg",
-        "EG has no limit in ISO 10993-7; its references are screening.",
-        "",
-        NOTICE,
     ]
-    emit(args, answer, "\n".join(lines))
+    if reference_mg is not None:
+        lines.append(
+            f"below {significant(reference_mg)} mg EG at 95 % with up to "
+            f"{significant(answer['largest_water_mg'])} mg of water as a film; then look again"
+        )
+    lines += [
+        f"assumed {a['field']}: {significant(a['low'])} to {significant(a['high'])} {a['unit']}"
+        for a in answer["assumed"]
+    ]
+    return [*lines, "EG has no limit in ISO 10993-7; its references are screening.", "",
+            answer["notice"]]  # fmt: skip
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print EG, ECH and EO; returns the exit code."""
+    given = _read(args)
+    answer = _answer(given)
+    emit(args, answer, "\n".join(_lines(answer, given["reference"])))
     return 0

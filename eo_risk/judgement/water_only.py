@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
-from eo_risk.judgement.wetness import WaterStage, _ceiling, _film, _rate, water_stages
+from eo_risk.judgement.wetness import WaterStage, _ceiling, _film, _rate, salted, water_stages
 from eo_risk.physics import chemistry, properties
 from eo_risk.physics.gas import partial_pressure_pa
 from eo_risk.physics.plug import PlugStage, run_plug
@@ -31,8 +31,6 @@ class WaterOnly:
 def _held_ph(water: WaterStage, ph: float | None) -> WaterStage:
     if ph is None:
         return water
-    from dataclasses import replace
-
     hydrogen = np.full_like(water.ratio, 10.0 ** (3.0 - ph))  # mol/L to mol/m3
     return replace(water, hydrogen=hydrogen)
 
@@ -52,7 +50,8 @@ def run_water_only(
     co2_pa: np.ndarray,
     chloride_mol_per_m3: np.ndarray,
     ph: float | None = None,
-    plug: tuple[float, float] | None = None,
+    form: str = "film",
+    lumen: tuple[float, float] | None = None,
 ) -> WaterOnly:
     """Turn water into what EO makes of it, as a film or as one plug with two ends.
 
@@ -67,9 +66,12 @@ def run_water_only(
     chloride_mol_per_m3 : ndarray
         Chloride of the water. [mol/m3]
     ph : float, optional
-        pH the water is held at. [-]
-    plug : (float, float), optional
-        Bore and gas path of each end; None is a film. [m]
+        pH the water is held at; CO2 does not move it then. [-]
+    form : str
+        ``film`` or ``plug``.
+    lumen : (float, float), optional
+        Bore and gas path at each end of the water; a plug needs it, a film without it lies
+        open. [m]
     """
     molar = inputs.draw("eo.molar_mass")
     eo_pa = partial_pressure_pa(eo_kg_per_m3, gas_k, molar)
@@ -88,22 +90,23 @@ def run_water_only(
     mass_ratio = inputs.draw("eg.molar_mass") / molar
 
     def escape(water: WaterStage) -> np.ndarray:
-        if plug is None:
+        if lumen is None:
             return np.full_like(gas_k, 1.0)  # an open film follows the gas within seconds
-        length = 2.0 * plug[1] + volume / (np.pi / 4.0 * plug[0] ** 2)
-        share = volume / (np.pi / 4.0 * plug[0] ** 2 * length)
+        section = np.pi / 4.0 * lumen[0] ** 2
+        length = 2.0 * lumen[1] + volume / section
+        share = volume / (section * length)
         return chemistry.wetted_lumen_escape_s(length, share, water.ratio, water.gas_diffusivity, 2)
 
     film = _film(volume, waters, escape, salt, inputs)
     eo, reacted = film.eo, film.reacted
     ech_share = 1.0
-    if plug is not None:
-        bore, path = plug
+    if form == "plug":
+        bore, path = lumen
         stages = [
             PlugStage(w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
                       w.gas_diffusivity, w.water_diffusivity, w.ratio,
                       _rate(w, chloride_mol_per_m3))
-            for w in waters
+            for w in (salted(w, chloride_mol_per_m3, inputs.draw) for w in waters)
         ]  # fmt: skip
         filled = np.maximum(1.0 - np.minimum(low_pa / total, 1.0), 1e-6)
         wet = np.maximum(volume, 1e-15)
@@ -115,5 +118,5 @@ def run_water_only(
     return WaterOnly(
         reacted[1] * mass_ratio, eo[1], reacted[-1] * mass_ratio, eo[-1],
         film.ech_unbuffered * ech_share, film.ech_buffered * ech_share,
-        _ceiling(water_kg, density, waters[:1], inputs),
+        _ceiling(water_kg, density, waters[:1], inputs, salt),
     )  # fmt: skip

@@ -127,8 +127,24 @@ def henry_eo_mol_per_m3_pa(
     R. Sander, Atmos. Chem. Phys. 15, 4399-4981, 2015, entry from Conway et al. 1983.
     """
     inverse = 1.0 / np.asarray(temperature_k, dtype=float) - 1.0 / _25C_K
-    salted = 10.0 ** (-np.asarray(draw("eo.salting_out")) * salt_mol_per_m3)
-    return draw("eo.henry") * np.exp(np.asarray(draw("eo.henry_slope")) * inverse) * salted
+    fresh = draw("eo.henry") * np.exp(np.asarray(draw("eo.henry_slope")) * inverse)
+    return fresh * salting_out(salt_mol_per_m3, draw)
+
+
+def salting_out(salt_mol_per_m3: ArrayLike, draw: Draw = central) -> np.ndarray:
+    """Return EO in salt water over EO in fresh water, at the same gas. [-]"""
+    return 10.0 ** (-np.asarray(draw("eo.salting_out")) * salt_mol_per_m3)
+
+
+def salted_hydrolysis(salt_mol_per_m3: ArrayLike, draw: Draw = central) -> np.ndarray:
+    """Return the neutral hydrolysis in salt water over that in fresh water. [-]
+
+    References
+    ----------
+    L. van Warners, E.J. Stamhuis and A.A.C.M. Beenackers, Ind. Eng. Chem. Res. 33, 981-992,
+    1994, for sulfate.
+    """
+    return 1.0 + np.asarray(draw("eo.hydrolysis_salting")) * salt_mol_per_m3
 
 
 def water_gas_ratio(
