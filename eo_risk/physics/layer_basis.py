@@ -1,33 +1,50 @@
-"""Closed-face modes of a layer on a mesh graded towards its faces.
+"""A few modes that stand for a whole layer, as seen through its faces.
 
 Every body (sheet, tube wall, rod, sphere) is the interval 0 (inner face or centre) to 1
-(outer face) with weight w(x) proportional to (1 - s + s x)^m: s = 0 a sheet, s = 1 a full
-rod (m = 1) or sphere (m = 2), between them a tube wall with s = wall / outer radius. In the
-modes of the closed body an open face is a change of rank one, so no roots are ever sought.
+(outer face) with weight proportional to (1 - s + s x)^m: s = 0 a sheet, s = 1 a full rod
+(m = 1) or sphere (m = 2), between them a tube wall with s = wall / outer radius. Its closed
+modes are found once on a mesh of high-order elements graded towards the open faces; then
+only the part of them is kept that any flux through a face can excite within the range of
+times of the run. How many modes that takes follows from the range, not from a setting. In
+such modes an open face is a change of rank one, so no roots are ever sought.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
+from typing import Literal
 
 import numpy as np
 from numpy.polynomial import chebyshev, legendre
 from scipy.linalg import eigh
 
-_DEGREE = 7  # polynomial degree in each element
+from eo_risk.physics.rational_exponential import poles
+
+Faces = tuple[Literal["outer", "inner"], ...]
+
+_DEGREE = 8  # polynomial degree in each element
 _RATIO = 3.0  # each element towards a face is this many times thinner than the next
-_CURVATURES = 20  # points at which modes of tube walls are tabulated
-LARGEST_CURVATURE = 0.98
+_DEEPEST = 1e-7  # share of the thickness below which a skin is not resolved
+# What of a response may be left out: the mean of the layer errs by about its square.
+TOLERANCE = 1e-5
+FINE_TOLERANCE = 1e-7  # for profiles, which err by the tolerance itself
+_LONGEST = 3.0  # Fourier number from which on only the slowest mode is left
+_CURVATURES = 32  # points at which modes of tube walls are tabulated
+_POWERS = {"sheet": 0, "tube": 1, "rod": 1, "sphere": 2}
 
 
 @dataclass(frozen=True)
 class Basis:
-    """Modes of one closed body, orthonormal in its volume.
+    """Modes of one closed body, orthonormal in its volume, the first one constant.
 
-    `rate` are the decay rates of the modes (first one 0), `outer` and `inner` the modes at
-    the faces (rows of shape (modes,) or (modes, samples)), `outer_area` and `inner_area`
-    face area times thickness over volume (numbers or shape (samples,)).
+    `rate` are the decay rates of the modes in units of diffusivity / thickness squared,
+    `outer` and `inner` the modes at the faces, all of shape (modes,), or (modes, samples)
+    for tubes of several curvatures. `outer_area` and `inner_area` are face area times
+    thickness over volume, numbers or shape (samples,). `values`, shape (positions, modes)
+    or (positions, modes, samples), are the modes at the positions asked for; `edges` and
+    `nodal` those of the mesh and the modes on it, not for tubes.
     """
 
     rate: np.ndarray
@@ -35,121 +52,252 @@ class Basis:
     inner: np.ndarray
     outer_area: np.ndarray | float
     inner_area: np.ndarray | float
-    edges: tuple[float, ...]
-    vectors: np.ndarray | None = None  # nodal values of the modes, for profiles
+    values: np.ndarray
+    edges: np.ndarray | None = None
+    nodal: np.ndarray | None = None
 
 
-def edges_for(depth: float, graded_inner: bool) -> tuple[float, ...]:
-    """Return element edges that resolve `depth` (a share of the thickness) at open faces."""
-    distances = []
-    size = 1.0
-    while size > depth and len(distances) < 16:
-        size /= _RATIO
-        distances.append(size)
-    outer = [1.0 - d for d in distances]
-    inner = list(distances) if graded_inner else []
-    if graded_inner:
-        # Graded from both ends the two coarse elements meet in the middle.
-        outer = [1.0 - 0.5 * d for d in (1.0, *distances)]
-        inner = [0.5 * d for d in distances]
-    return tuple(sorted({0.0, 1.0, *outer, *inner}))
+@dataclass(frozen=True)
+class _Mesh:
+    """Element edges with functions and slopes at Gauss points, shape (points, nodes)."""
 
-
-def _weight(x: np.ndarray, power: int, curvature: float) -> np.ndarray:
-    return (1.0 - curvature + curvature * x) ** power
+    edges: np.ndarray
+    position: np.ndarray
+    weight: np.ndarray
+    functions: np.ndarray
+    slopes: np.ndarray
 
 
 @cache
-def _reference_element(points: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return Gauss points, weights, and the nodal functions with their slopes there."""
+def _element() -> tuple[np.ndarray, np.ndarray]:
+    """Return the nodes of one element and the matrix from nodal values to Legendre terms."""
     nodes = np.concatenate([[-1.0], legendre.Legendre.basis(_DEGREE).deriv().roots().real, [1.0]])
-    gauss, weights = legendre.leggauss(points)
-    inverse = np.linalg.inv(legendre.legvander(nodes, _DEGREE))
-    values = legendre.legvander(gauss, _DEGREE) @ inverse
-    slopes = np.stack(
-        [legendre.legval(gauss, legendre.legder(row)) for row in inverse.T], axis=1
-    )
-    return gauss, weights, values, slopes
+    return nodes, np.linalg.inv(legendre.legvander(nodes, _DEGREE))
 
 
-@cache
-def modes(edges: tuple[float, ...], power: int, curvature: float) -> Basis:
-    """Return the closed-face modes on given element edges for one curvature."""
-    gauss, weights, values, slopes = _reference_element(_DEGREE + 2)
-    size = _DEGREE * (len(edges) - 1) + 1
-    mass, stiffness = np.zeros((size, size)), np.zeros((size, size))
-    volume = float(np.mean(_weight(0.5 * (gauss + 1.0), power, curvature) * weights) * gauss.size)
-    volume *= 0.5
-    for e, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
-        half = 0.5 * (b - a)
-        w = _weight(a + half * (gauss + 1.0), power, curvature) * weights / volume
-        here = slice(e * _DEGREE, e * _DEGREE + _DEGREE + 1)
-        mass[here, here] += (values.T * (w * half)) @ values
-        stiffness[here, here] += (slopes.T * (w / half)) @ slopes
-    rate, vectors = eigh(stiffness, mass)
-    rate = np.maximum(rate, 0.0)
+def _graded_edges(depth: float, faces: Faces) -> np.ndarray:
+    """Return element edges that resolve `depth`, a share of the thickness, at `faces`."""
+    count = max(1, int(np.ceil(np.log(1.0 / depth) / np.log(_RATIO))))
+    distances = _RATIO ** -np.arange(1.0, count + 1)
+    if len(faces) == 1:
+        towards = 1.0 - distances if faces == ("outer",) else distances
+        return np.unique(np.concatenate([[0.0, 1.0], towards]))
+    half = 0.5 * np.concatenate([[1.0], distances])
+    return np.unique(np.concatenate([[0.0, 1.0], half, 1.0 - half]))
+
+
+@lru_cache(maxsize=64)
+def _mesh(depth: float, faces: Faces) -> _Mesh:
+    edges = _graded_edges(depth, faces)
+    gauss, weights = legendre.leggauss(_DEGREE + 2)
+    _, to_legendre = _element()
+    values = legendre.legvander(gauss, _DEGREE) @ to_legendre
+    slopes = np.stack([legendre.legval(gauss, legendre.legder(c)) for c in to_legendre.T], axis=1)
+    elements, points = edges.size - 1, gauss.size
+    functions = np.zeros((elements * points, elements * _DEGREE + 1))
+    gradients = np.zeros_like(functions)
+    half = 0.5 * np.diff(edges)
+    for e in range(elements):
+        rows = slice(e * points, (e + 1) * points)
+        columns = slice(e * _DEGREE, (e + 1) * _DEGREE + 1)
+        functions[rows, columns] = values
+        gradients[rows, columns] = slopes / half[e]
+    position = (edges[:-1, None] + half[:, None] * (gauss + 1.0)).ravel()
+    return _Mesh(edges, position, (half[:, None] * weights).ravel(), functions, gradients)
+
+
+def _volume_weight(mesh: _Mesh, power: int, curvature: float) -> np.ndarray:
+    """Return the weight of each Gauss point in the mean over the body."""
+    weight = mesh.weight * (1.0 - curvature + curvature * mesh.position) ** power
+    return weight / np.sum(weight)
+
+
+def _closed_modes(
+    functions: np.ndarray, slopes: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return decay rates and modes of the closed body within the given functions."""
+    mass = functions.T @ (weight[:, None] * functions)
+    stiffness = slopes.T @ (weight[:, None] * slopes)
+    # In this form the slow modes keep all their digits, however thin the thinnest element.
+    share, vectors = eigh(mass, stiffness + mass)
+    share, vectors = share[::-1], vectors[:, ::-1]
+    rate = np.maximum(1.0 / share - 1.0, 0.0)
+    rate[0] = 0.0
+    return rate, vectors / np.sqrt(share)
+
+
+def _responses(rate: np.ndarray, face: np.ndarray, fourier: tuple[float, float]) -> np.ndarray:
+    """Return what a flux through a face excites, in modes: the columns a run is made of.
+
+    One column per pole and Fourier number between the two, of unit length times the root of
+    the weight the pole has in the result; constant mode left out.
+    """
+    theta, weight = poles()
+    count = max(2, int(6 * np.log10(fourier[1] / fourier[0])) + 1)
+    times = np.geomspace(*fourier, count)
+    shift = (theta[:, None] / times).ravel()
+    columns = face[1:, None] / (rate[1:, None] + shift)
+    columns *= np.repeat(np.sqrt(np.abs(weight)), count) / np.linalg.norm(columns, axis=0)
+    return np.concatenate([columns.real, columns.imag], axis=1)
+
+
+@lru_cache(maxsize=256)
+def _subspace(
+    power: int,
+    curvatures: tuple[float, ...],
+    faces: Faces,
+    fourier: tuple[float, float],
+    tolerance: float,
+) -> tuple[_Mesh, np.ndarray]:
+    """Return the mesh and the few combinations of its functions that a run needs."""
+    mesh = _mesh(max(np.sqrt(fourier[0]), _DEEPEST), faces)
+    found, frame = [], None
+    for curvature in curvatures:
+        weight = _volume_weight(mesh, power, curvature)
+        rate, vectors = _closed_modes(mesh.functions, mesh.slopes, weight)
+        if frame is None:
+            frame = vectors
+            to_frame = vectors.T @ (mesh.functions.T * weight) @ mesh.functions
+        for face in faces:
+            at_face = vectors[-1 if face == "outer" else 0]
+            responses = vectors[:, 1:] @ _responses(rate, at_face, fourier)
+            found.append(to_frame[1:] @ responses)
+    left, size, _ = np.linalg.svd(np.concatenate(found, axis=1), full_matrices=False)
+    kept = left[:, size > tolerance * size[0]]
+    constant = np.ones((frame.shape[0], 1))
+    return mesh, np.concatenate([constant, frame[:, 1:] @ kept], axis=1)
+
+
+def _at_positions(mesh: _Mesh, nodal: np.ndarray, positions: np.ndarray) -> np.ndarray:
+    """Return functions given on the mesh at positions 0 to 1, shape (positions, functions)."""
+    element = np.searchsorted(mesh.edges, positions, side="right") - 1
+    element = np.clip(element, 0, mesh.edges.size - 2)
+    local = 2.0 * (positions - mesh.edges[element]) / np.diff(mesh.edges)[element] - 1.0
+    functions = legendre.legvander(local, _DEGREE) @ _element()[1]
+    rows = element[:, None] * _DEGREE + np.arange(_DEGREE + 1)
+    return np.einsum("pi,pim->pm", functions, nodal[rows])
+
+
+def _solve(
+    mesh: _Mesh, subspace: np.ndarray, power: int, curvature: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return rates and modes on the mesh, shape (nodes, modes), within the subspace."""
+    weight = _volume_weight(mesh, power, curvature)
+    rate, vectors = _closed_modes(mesh.functions @ subspace, mesh.slopes @ subspace, weight)
+    nodal = subspace @ vectors
+    nodal *= np.where(nodal[-1] < 0.0, -1.0, 1.0)
     # The first mode is the constant: exactly, so that mass is conserved to rounding.
-    rate[0], vectors[:, 0] = 0.0, 1.0
-    vectors = vectors * np.where(vectors[-1] < 0.0, -1.0, 1.0)
-    return Basis(
-        rate,
-        vectors[-1].copy(),
-        vectors[0].copy(),
-        float(_weight(np.array(1.0), power, curvature) / volume),
-        float(_weight(np.array(0.0), power, curvature) / volume),
-        edges,
-        vectors,
-    )
+    nodal[:, 0] = 1.0
+    return rate, nodal
 
 
-@cache
-def _tube_table(edges: tuple[float, ...]) -> np.ndarray:
-    """Tabulate rates and face values of tube walls as Chebyshev series in the curvature."""
+@lru_cache(maxsize=256)
+def _fixed(
+    shape: str,
+    faces: Faces,
+    fourier: tuple[float, float],
+    tolerance: float,
+    positions: tuple[float, ...],
+) -> Basis:
+    """Return the modes of a sheet, rod or sphere."""
+    power, curvature = _POWERS[shape], 0.0 if shape == "sheet" else 1.0
+    mesh, subspace = _subspace(power, (curvature,), faces, fourier, tolerance)
+    rate, nodal = _solve(mesh, subspace, power, curvature)
+    shown = _at_positions(mesh, nodal, np.asarray(positions))
+    inner_area = 1.0 if power == 0 else 0.0
+    return Basis(rate, nodal[-1], nodal[0], 1.0 + power, inner_area, shown, mesh.edges, nodal)
+
+
+# Curvatures whose responses span those of all tube walls.
+_SPANNING = (0.5, 0.0, 0.85, 0.97, 1.0)
+
+
+@lru_cache(maxsize=64)
+def _tube_table(
+    faces: Faces,
+    fourier: tuple[float, float],
+    tolerance: float,
+    positions: tuple[float, ...],
+) -> np.ndarray:
+    """Tabulate modes of tube walls as Chebyshev series in the curvature.
+
+    Shape (terms, 3 + positions, modes): rate, outer, inner and values at positions.
+    """
+    mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
     nodes = np.cos(np.pi * (np.arange(_CURVATURES) + 0.5) / _CURVATURES)
     rows = []
     for node in nodes:
-        basis = modes(edges, 1, float(0.5 * LARGEST_CURVATURE * (node + 1.0)))
-        rows.append(np.concatenate([basis.rate, basis.outer, basis.inner]))
-    return chebyshev.chebfit(nodes, np.stack(rows), _CURVATURES - 1)
+        rate, nodal = _solve(mesh, subspace, 1, 0.5 * (node + 1.0))
+        shown = _at_positions(mesh, nodal, np.asarray(positions))
+        rows.append(np.concatenate([[rate, nodal[-1], nodal[0]], shown]))
+    table = np.stack(rows)
+    series = chebyshev.chebfit(nodes, table.reshape(_CURVATURES, -1), _CURVATURES - 1)
+    return series.reshape(table.shape)
 
 
-def tube_modes(edges: tuple[float, ...], curvature: np.ndarray) -> Basis:
-    """Return the modes of tube walls, curvature = wall / outer radius per sample.
+def _tube(table: np.ndarray, curvature: np.ndarray) -> Basis:
+    outer_area = 1.0 / (1.0 - 0.5 * curvature)
+    inner_area = (1.0 - curvature) / (1.0 - 0.5 * curvature)
+    if np.all(curvature == curvature[0]):
+        curvature = curvature[:1]
+    here = chebyshev.chebvander(2.0 * curvature - 1.0, _CURVATURES - 1)
+    found = np.tensordot(table, here, axes=(0, 1))
+    rate, outer, inner = np.maximum(found[0], 0.0), found[1], found[2]
+    rate[0], outer[0], inner[0] = 0.0, 1.0, 1.0
+    values = found[3:]
+    if curvature.size == 1:
+        rate, outer, inner, values = rate[:, 0], outer[:, 0], inner[:, 0], values[..., 0]
+    return Basis(rate, outer, inner, outer_area, inner_area, values)
+
+
+def _rounded(shortest: float, longest: float) -> tuple[float, float]:
+    """Widen a range of Fourier numbers to half decades, so that few bases serve all runs."""
+    low = min(max(shortest, _DEEPEST**2), _LONGEST)
+    high = min(max(longest, low), _LONGEST)
+    low = 10.0 ** (np.floor(2.0 * np.log10(low)) / 2.0)
+    return float(low), float(min(10.0 ** (np.ceil(2.0 * np.log10(high)) / 2.0), _LONGEST))
+
+
+def basis_for(
+    shape: str,
+    faces: Faces,
+    shortest: float,
+    longest: float,
+    *,
+    curvature: np.ndarray | None = None,
+    tolerance: float = TOLERANCE,
+    positions: Sequence[float] = (),
+) -> Basis:
+    """Return the modes a run needs.
 
     Parameters
     ----------
-    edges : tuple of float
-        Element edges. [-]
-    curvature : ndarray, shape (samples,)
-        Wall over outer radius, 0 to `LARGEST_CURVATURE`. [-]
+    shape : {"sheet", "tube", "rod", "sphere", "lumped"}
+        Body.
+    faces : tuple
+        Faces that open in the run.
+    shortest, longest : float
+        Fourier numbers (diffusivity times time over thickness squared): of the shortest time
+        after a change at which the layer is looked at, and of the whole run. [-]
+    curvature : ndarray, shape (samples,), optional
+        Wall over outer radius of tubes, 0 to 1. [-]
+    tolerance : float
+        What of a response may be left out. [-]
+    positions : sequence of float
+        Where the modes themselves are wanted, 0 (inner) to 1 (outer). [-]
     """
-    first = float(curvature.flat[0])
-    outer_area = 1.0 / (1.0 - 0.5 * curvature)
-    inner_area = (1.0 - curvature) / (1.0 - 0.5 * curvature)
-    if np.all(curvature == first):
-        return modes(edges, 1, first)
-    table = _tube_table(edges)
-    here = chebyshev.chebvander(2.0 * curvature / LARGEST_CURVATURE - 1.0, _CURVATURES - 1)
-    rate, outer, inner = np.split((here @ table).T, 3)
-    rate[0], outer[0], inner[0] = 0.0, 1.0, 1.0
-    return Basis(np.maximum(rate, 0.0), outer, inner, outer_area, inner_area, edges)
-
-
-def mode_values(basis: Basis, positions: np.ndarray) -> np.ndarray:
-    """Return the modes at positions from 0 (inner) to 1 (outer), shape (positions, modes)."""
-    edges = np.asarray(basis.edges)
-    element = np.clip(np.searchsorted(edges, positions, side="right") - 1, 0, edges.size - 2)
-    local = 2.0 * (positions - edges[element]) / np.diff(edges)[element] - 1.0
-    nodes = np.concatenate([[-1.0], legendre.Legendre.basis(_DEGREE).deriv().roots().real, [1.0]])
-    functions = legendre.legvander(local, _DEGREE) @ np.linalg.inv(
-        legendre.legvander(nodes, _DEGREE)
-    )
-    rows = element[:, None] * _DEGREE + np.arange(_DEGREE + 1)
-    return np.einsum("pi,pim->pm", functions, basis.vectors[rows])
+    positions = tuple(float(p) for p in positions)
+    if shape == "lumped" or not faces:
+        one = np.ones(1)
+        return Basis(np.zeros(1), one, one, 1.0, 1.0, np.ones((len(positions), 1)))
+    fourier = _rounded(shortest, longest)
+    if shape == "tube":
+        return _tube(_tube_table(faces, fourier, tolerance, positions), curvature)
+    return _fixed(shape, faces, fourier, tolerance, positions)
 
 
 def step_modes(basis: Basis, share: np.ndarray) -> np.ndarray:
-    """Return the modes of a layer that holds 1 in its outer `share` and 0 in the rest.
+    """Return the modes of a sheet that holds 1 in its outer `share` and 0 in the rest.
 
     Parameters
     ----------
@@ -162,12 +310,16 @@ def step_modes(basis: Basis, share: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (modes, samples)
     """
-    points, weights = legendre.leggauss(_DEGREE + 1)
+    edges = basis.edges
+    half = 0.5 * np.diff(edges)
+    rows = np.arange(half.size)[:, None] * _DEGREE + np.arange(_DEGREE + 1)
+    terms = np.einsum("lp,epm->lem", _element()[1], basis.nodal[rows])
+    integral = legendre.legint(terms, axis=0)
+    to_right = legendre.legval(1.0, integral, tensor=False)  # from the middle of each element
+    whole = (to_right - legendre.legval(-1.0, integral, tensor=False)) * half[:, None]
+    beyond = np.concatenate([np.cumsum(whole[::-1], axis=0)[::-1], np.zeros((1, whole.shape[1]))])
     start = 1.0 - share
-    found = np.zeros((basis.rate.shape[0], share.size))
-    for a, b in zip(basis.edges[:-1], basis.edges[1:], strict=True):
-        low = np.clip(start, a, b)
-        half = 0.5 * (b - low)
-        for point, weight in zip(points, weights, strict=True):
-            found += weight * half * mode_values(basis, low + half * (point + 1.0)).T
-    return found
+    element = np.clip(np.searchsorted(edges, start, side="right") - 1, 0, half.size - 1)
+    local = (start - edges[element]) / half[element] - 1.0
+    here = np.einsum("sl,lsm->ms", legendre.legvander(local, _DEGREE + 1), integral[:, element])
+    return beyond[element + 1].T + half[element] * (to_right[element].T - here)

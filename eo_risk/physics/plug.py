@@ -117,7 +117,6 @@ def run_plug(
         water,
         start_outer_kg_per_m3=np.asarray(start_gas_kg_per_m3) * column_inventory,
         outer_start_share=filled_share,
-        coarse=True,
     )
     volume = half * section * faces
     return PlugRun(

@@ -3,26 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from eo_risk.physics.layer import (
+from eo_risk.physics.layer_run import over_samples, ready, run
+from eo_risk.physics.layer_stages import (
     Body,
     Stage,
-    _check_all,
-    _chunks,
-    _full,
-    _map,
-    _pieces,
-    _prepare,
-    _run_chunk,
-    _samples_of,
-    _stage_samples,
-    _start_modes,
+    check_body,
+    check_number,
+    check_stages,
+    samples_of,
+    stage_values,
+    steps_of,
 )
-from eo_risk.physics.layer_basis import Basis, step_modes
+from eo_risk.physics.layer_step import CLOSED
 
 
 @dataclass(frozen=True)
@@ -45,10 +42,26 @@ class TwoLayerRun:
     passed_kg_per_m3: np.ndarray
 
 
-def _start(basis: Basis, layer, start: ArrayLike, share: ArrayLike, samples: int) -> np.ndarray:
-    if np.all(np.asarray(share) == 1.0):
-        return _start_modes(layer, start, samples)
-    return step_modes(basis, _full(share, samples)) * _full(start, samples)
+def _check(outer: Body, inner: Body, outer_stages, inner_stages, share: ArrayLike) -> None:
+    for name, body, stages in (("outer", outer, outer_stages), ("inner", inner, inner_stages)):
+        check_body(body, name)
+        check_stages(stages, f"{name}_stages")
+    if len(outer_stages) != len(inner_stages):
+        raise ValueError(
+            f"outer_stages has {len(outer_stages)} stages, inner_stages {len(inner_stages)}; "
+            "give lists of equal length"
+        )
+    for i, (first, second) in enumerate(zip(outer_stages, inner_stages, strict=True)):
+        if not np.array_equal(*np.broadcast_arrays(first.duration_s, second.duration_s)):
+            raise ValueError(f"stages[{i}].duration_s differs between the two layers")
+    for name, body in (("outer", outer), ("inner", inner)):
+        if body.shape != outer.shape or body.shape not in ("sheet", "tube"):
+            raise ValueError(f"{name}.shape = {body.shape!r}; give two sheets or two tubes")
+    check_number("outer_start_share", share)
+    if np.any(np.asarray(share) > 1.0):
+        raise ValueError(f"outer_start_share = {np.max(share):g} is not allowed; give 0 to 1")
+    if outer.shape == "tube" and np.any(np.asarray(share) < 1.0):
+        raise ValueError("outer_start_share is for sheets; a tube starts even")
 
 
 def run_two_layers(
@@ -61,7 +74,6 @@ def run_two_layers(
     start_outer_kg_per_m3: ArrayLike = 0.0,
     start_inner_kg_per_m3: ArrayLike = 0.0,
     outer_start_share: ArrayLike = 1.0,
-    coarse: bool = False,
 ) -> TwoLayerRun:
     """Carry two layers that share a face through a list of stages.
 
@@ -71,19 +83,19 @@ def run_two_layers(
     Parameters
     ----------
     outer, inner : Body
-        Two sheets, or two concentric tubes. A closed inner face of `inner` is
-        ``open_faces="outer"``.
+        Two sheets, or two concentric tubes. `open_faces` of `inner` says whether its inner
+        face is open ("both") or closed ("outer"); that of `outer` whether its outer face is
+        open ("both") or closed ("inner").
     outer_stages, inner_stages : sequence of Stage
-        One list each, of equal durations. Output times are those of `outer_stages`.
+        One list each, of equal durations; each brings its own gas. Output times are those of
+        `outer_stages`.
     interface_transfer_m_per_s : array_like, shape (samples,)
         Gas-side coefficient between the layers; infinite for perfect contact. [m/s]
     start_outer_kg_per_m3, start_inner_kg_per_m3 : array_like, shape (samples,)
         Start levels. [kg/m3]
     outer_start_share : array_like, shape (samples,)
         Share of the outer layer, from its outer face, that holds the start level; the rest
-        starts empty. [-]
-    coarse : bool
-        A mesh for an error near 1e-4 instead of 1e-7, several times faster.
+        starts empty. Sheets only. [-]
 
     Returns
     -------
@@ -94,61 +106,30 @@ def run_two_layers(
     ValueError
         As `run_layer`; also when the stage lists do not match.
     """
-    if len(outer_stages) != len(inner_stages):
-        raise ValueError("outer_stages and inner_stages must have equal length")
-    _check_all(outer, outer_stages)
-    _check_all(inner, inner_stages)
-    samples = max(
-        _stage_samples(outer, outer_stages, start_outer_kg_per_m3),
-        _stage_samples(inner, inner_stages, start_inner_kg_per_m3),
-        _samples_of(interface_transfer_m_per_s, outer_start_share),
-    )
-    inner_stages = [
-        # One gas surrounds both: the deviation from equilibrium needs one level.
-        replace(
-            stage,
-            output_times_s=given.output_times_s,
-            duration_s=given.duration_s,
-            gas_start_kg_per_m3=given.gas_start_kg_per_m3,
-            gas_end_kg_per_m3=given.gas_end_kg_per_m3,
-        )
-        for stage, given in zip(inner_stages, outer_stages, strict=True)
-    ]
-    pieces = [_pieces(outer_stages, samples), _pieces(inner_stages, samples)]
-    # The mesh must be fine at the shared face, so both faces of the outer layer are graded.
+    _check(outer, inner, outer_stages, inner_stages, outer_start_share)
+    check_number("interface_transfer_m_per_s", interface_transfer_m_per_s, infinite=True)
+    check_number("start_outer_kg_per_m3", start_outer_kg_per_m3)
+    check_number("start_inner_kg_per_m3", start_inner_kg_per_m3)
+    samples = samples_of(
+        outer.thickness_m, outer.outer_radius_m, inner.thickness_m, inner.outer_radius_m,
+        start_outer_kg_per_m3, start_inner_kg_per_m3, interface_transfer_m_per_s,
+        outer_start_share,
+        *(v for stage in (*outer_stages, *inner_stages) for v in stage_values(stage)),
+    )  # fmt: skip
+    steps, time, index = steps_of(outer_stages, samples)
+    partly = np.any(np.asarray(outer_start_share) < 1.0)
     layers = [
-        _prepare(replace(outer, open_faces="both"), pieces[0], samples, None, whole=True,
-                 coarse=coarse),
-        _prepare(inner, pieces[1], samples, None, whole=True, coarse=coarse),
+        ready(
+            outer, outer_stages, samples, start_outer_kg_per_m3, meets="inner",
+            start_share=outer_start_share if partly else None,
+        ),
+        ready(inner, inner_stages, samples, start_inner_kg_per_m3, meets="outer"),
     ]  # fmt: skip
-    resistance = np.where(
-        np.isinf(_full(interface_transfer_m_per_s, samples)),
-        0.0,
-        1.0 / np.maximum(_full(interface_transfer_m_per_s, samples), np.finfo(float).tiny**0.25),
-    )
-    start = [
-        _start(layers[0].basis, layers[0], start_outer_kg_per_m3, outer_start_share, samples),
-        _start_modes(layers[1], start_inner_kg_per_m3, samples),
-    ]
-    count = sum(layer.basis.rate.shape[0] for layer in layers)
-    runs = _map(
-        lambda here: _run_chunk(layers, pieces, resistance, [s[:, here] for s in start], here),
-        _chunks(samples, count),
-    )
-
-    def join(pick) -> np.ndarray:
-        return np.concatenate([pick(run) for run in runs], axis=-1)
-
-    gained = join(lambda run: np.stack(run[2]))
-    time = np.cumsum(np.stack([np.zeros(samples), *(p.duration for p in pieces[0])]), axis=0)
+    transfer = over_samples(interface_transfer_m_per_s, samples)
+    touching = transfer > 0.0
+    resistance = np.where(touching, 1.0 / np.where(touching, transfer, 1.0), CLOSED)
+    found = run(layers, steps, len(time), samples, interface=resistance)
     return TwoLayerRun(
-        time,
-        tuple(p.stage for p in pieces[0]),
-        join(lambda run: np.stack([s[0][0] for s in run[0]])),
-        join(lambda run: np.stack([s[1][0] for s in run[0]])),
-        join(lambda run: np.stack(run[1])[:, 0]),
-        join(lambda run: np.stack(run[1])[:, 1]),
-        gained[:, 0, 0],
-        gained[:, 1, 1],
-        gained[:, 1, 0],
-    )
+        time, index, *found.mean, *found.product,
+        found.gained[0, 0], found.gained[1, 1], found.gained[1, 0],
+    )  # fmt: skip

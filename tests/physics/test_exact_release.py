@@ -196,7 +196,7 @@ def test_many_tubes_at_once_equal_each_alone():
 
 
 stage_lists = st.lists(
-    st.tuples(st.floats(1e2, 1e5), st.floats(1e-13, 1e-9), st.floats(0.0, 1.0)),
+    st.tuples(st.floats(1e2, 1e5), st.floats(1e-13, 1e-9), st.floats(0.0, 1.0, allow_subnormal=False)),
     min_size=1, max_size=4,
 )  # fmt: skip
 
@@ -223,7 +223,8 @@ def test_release_into_clean_air_never_turns_back(d, h):
     times = tuple(np.geomspace(10, 1e6, 30))
     run = run_layer(Body("sheet", 1e-3), [Stage(1e6 + 1, d, 2.0, 0.0, None, h, h, 0.0, times)],
                     start_kg_per_m3=1.0, profile_at=np.linspace(0, 1, 21))  # fmt: skip
-    assert np.all(np.diff(run.mean_kg_per_m3[:, 0]) <= 1e-12)
+    # A step errs by 3e-12 of its start (`rational_exponential`), whatever is left.
+    assert np.all(np.diff(run.mean_kg_per_m3[:, 0]) <= 1e-11)
     profile = run.profile_kg_per_m3[..., 0]
     assert profile == pytest.approx(profile[:, ::-1], abs=1e-9)  # equal faces, equal halves
 

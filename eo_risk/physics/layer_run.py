@@ -1,0 +1,358 @@
+"""Layers carried through their stages: the machinery behind the three kinds of run.
+
+Samples are sorted by how deep the gas gets in the shortest time and run in chunks, each with
+just the modes its own range of times needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eo_risk.physics.layer_basis import TOLERANCE, Basis, basis_for, step_modes
+from eo_risk.physics.layer_stages import Body, Stage, Step
+from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, advance
+from eo_risk.physics.rational_exponential import shared_poles
+
+_CHUNK = 1024  # samples; the arrays of a step then stay in the cache of a core
+_THREADS = 2
+_FACES = ("outer", "inner")
+
+
+def over_samples(value: ArrayLike, samples: int) -> np.ndarray:
+    """Return a number or an array of shape (samples,) or (1,) as shape (samples,)."""
+    return np.broadcast_to(np.asarray(value, dtype=float), (samples,))
+
+
+@dataclass(frozen=True)
+class StageNow:
+    """One stage of one layer; shape (samples,). `spread` is diffusivity / thickness squared."""
+
+    spread: np.ndarray
+    ratio: np.ndarray
+    gas_start: np.ndarray
+    gas_end: np.ndarray
+    transfer: tuple[np.ndarray, np.ndarray]  # outer, inner
+    loss: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A layer ready to run.
+
+    `symmetric` is a sheet of two like faces, run as half a sheet closed at its middle.
+    `whole` layers meet another one at their inner or outer face.
+    """
+
+    body: Body
+    stages: tuple[StageNow, ...]
+    thickness: np.ndarray
+    curvature: np.ndarray | None
+    faces: tuple[str, ...]
+    symmetric: bool
+    start: np.ndarray
+    start_share: np.ndarray | None = None
+    tolerance: float = TOLERANCE
+    positions: tuple[float, ...] = ()
+
+
+def _alike(stage: Stage) -> bool:
+    first, second = stage.transfer_outer_m_per_s, stage.transfer_inner_m_per_s
+    return first is second or np.array_equal(first, second)
+
+
+def ready(
+    body: Body,
+    stages: Sequence[Stage],
+    samples: int,
+    start: ArrayLike,
+    *,
+    meets: str | None = None,
+    start_share: ArrayLike | None = None,
+    tolerance: float = TOLERANCE,
+    positions: Sequence[float] = (),
+) -> Layer:
+    """Make a layer ready; `meets` names the face at which it touches another layer."""
+    thickness = over_samples(body.thickness_m, samples)
+    two_faced = body.shape in ("sheet", "tube") and body.open_faces == "both"
+    symmetric = (
+        meets is None and two_faced and body.shape == "sheet" and all(_alike(s) for s in stages)
+    )
+    if symmetric:
+        thickness = thickness / 2.0
+        positions = np.abs(2.0 * np.asarray(positions, dtype=float) - 1.0)
+    if two_faced and not symmetric:
+        faces = _FACES
+    else:
+        inner_only = body.shape in ("sheet", "tube") and body.open_faces == "inner"
+        faces = ("inner",) if inner_only else ("outer",)
+    if meets is not None:
+        faces = tuple(f for f in _FACES if f in faces or f == meets)
+    curvature = None
+    if body.shape == "tube":
+        curvature = over_samples(body.thickness_m, samples) / over_samples(
+            body.outer_radius_m, samples
+        )
+    return Layer(
+        body, tuple(_stage_now(s, thickness, samples) for s in stages), thickness, curvature,
+        faces, symmetric, over_samples(start, samples),
+        None if start_share is None else over_samples(start_share, samples),
+        tolerance, tuple(float(p) for p in positions),
+    )  # fmt: skip
+
+
+def _stage_now(stage: Stage, thickness: np.ndarray, samples: int) -> StageNow:
+    diffusivity = np.asarray(stage.diffusivity_m2_per_s, dtype=float)
+    start = over_samples(stage.gas_start_kg_per_m3, samples)
+    end = stage.gas_end_kg_per_m3
+    loss = np.asarray(stage.loss_per_s, dtype=float)
+    return StageNow(
+        diffusivity / np.square(thickness),
+        over_samples(stage.gas_ratio, samples),
+        start,
+        start if end is None else over_samples(end, samples),
+        (
+            over_samples(stage.transfer_outer_m_per_s, samples),
+            over_samples(stage.transfer_inner_m_per_s, samples),
+        ),
+        over_samples(loss, samples) if np.any(loss > 0.0) else None,
+    )
+
+
+@dataclass(frozen=True)
+class AirNow:
+    """Air that all layers of a stage give off into; shape (samples,)."""
+
+    volume: np.ndarray
+    changes_per_s: np.ndarray
+    supply: np.ndarray
+    start: np.ndarray | None  # None: goes on from the stage before
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """What a run found; layers, outputs and samples on the axes named.
+
+    Amounts per volume of a layer [kg/m3]; flux out of a face [kg/(m2 s)]; `carried` is what
+    changes of air took away [kg].
+    """
+
+    mean: np.ndarray  # (layers, outputs, samples)
+    product: np.ndarray  # (layers, outputs, samples)
+    gained: np.ndarray  # (layers, outer and inner, outputs, samples)
+    flux: np.ndarray  # (layers, outer and inner, outputs, samples)
+    profile: np.ndarray | None  # (outputs, positions, samples), of the first layer
+    air: np.ndarray | None  # (outputs, samples)
+    carried: np.ndarray | None  # (outputs, samples)
+
+
+def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the Fourier numbers of the shortest time looked at and of the whole run."""
+    shortest, longest = np.full(samples, np.inf), np.zeros(samples)
+    for step in steps:
+        reached = layer.stages[step.stage].spread * step.duration_s
+        first = reached * step.times[0]
+        np.minimum(shortest, np.where(first > 0.0, first, np.inf), out=shortest)
+        if step.reach is None:
+            longest += reached
+    return np.where(np.isfinite(shortest), shortest, 1.0), longest
+
+
+class _Chunk:
+    """Samples `here` of coupled layers on their way through the steps."""
+
+    def __init__(self, layers, ranges, interface, here):
+        self.layers, self.here = layers, here
+        self.interface = None if interface is None else interface[here]
+        self.bases = [
+            basis_for(
+                layer.body.shape, layer.faces, shortest[here].min(), longest[here].max(),
+                curvature=None if layer.curvature is None else layer.curvature[here],
+                tolerance=layer.tolerance, positions=layer.positions,
+            )
+            for layer, (shortest, longest) in zip(layers, ranges, strict=True)
+        ]  # fmt: skip
+        self.modes = [self._start(*pair) for pair in zip(layers, self.bases, strict=True)]
+        self.product = np.zeros((len(layers), here.size))
+        self.gained = np.zeros((len(layers), 2, here.size))
+        self.air = self.carried = np.zeros(here.size)
+
+    def _start(self, layer: Layer, basis: Basis) -> np.ndarray:
+        if layer.start_share is not None:
+            return step_modes(basis, layer.start_share[self.here]) * layer.start[self.here]
+        modes = np.zeros((basis.rate.shape[0], self.here.size))
+        modes[0] = layer.start[self.here]
+        return modes
+
+    def _touch(self, index: int, face: str, watch: np.ndarray, sign: float = 1.0) -> tuple:
+        basis, layer = self.bases[index], self.layers[index]
+        values, area = (
+            (basis.outer, basis.outer_area) if face == "outer" else (basis.inner, basis.inner_area)
+        )
+        return index, values, watch, sign * area / layer.thickness[self.here]
+
+    def _face_port(self, index: int, face: str, step: Step, duration: np.ndarray) -> Port | None:
+        layer, here = self.layers[index], self.here
+        stage = layer.stages[step.stage]
+        transfer = stage.transfer[_FACES.index(face)][here]
+        moves = (transfer > 0.0) & (duration > 0.0)
+        if layer.body.shape != "lumped":
+            moves &= stage.spread[here] > 0.0
+        if not moves.any():
+            return None
+        resistance = np.where(moves, 1.0 / np.where(moves, transfer, 1.0), CLOSED)
+        start = stage.gas_start[here]
+        rise = stage.gas_end[here] - start
+        if step.reach is not None:
+            rise = rise * step.reach[here]
+        return Port((self._touch(index, face, 1.0 / stage.ratio[here]),), resistance, (start, rise))
+
+    def ports(self, step: Step, duration: np.ndarray) -> dict[tuple[int, str], Port]:
+        """Return the ports of a step by layer and face; the shared face as that of layer 1."""
+        found = {}
+        shared = () if self.interface is None else ((0, "inner"), (1, "outer"))
+        for index, layer in enumerate(self.layers):
+            for face in layer.faces:
+                if (index, face) not in shared:
+                    found[index, face] = self._face_port(index, face, step, duration)
+        if shared:
+            first, second = (layer.stages[step.stage].ratio[self.here] for layer in self.layers)
+            # Positive flux runs from the second layer into the first.
+            touches = (
+                self._touch(0, "inner", -1.0 / first, -1.0), self._touch(1, "outer", 1.0 / second)
+            )  # fmt: skip
+            resistance = np.where(duration > 0.0, self.interface, CLOSED)
+            found[1, "outer"] = Port(touches, resistance, None)
+        return {name: port for name, port in found.items() if port is not None}
+
+    def _layers_now(self, step: Step, duration: np.ndarray) -> list[LayerNow]:
+        found = []
+        for layer, basis, modes in zip(self.layers, self.bases, self.modes, strict=True):
+            stage = layer.stages[step.stage]
+            loss = None if stage.loss is None else stage.loss[self.here] * duration
+            found.append(LayerNow(basis.rate, stage.spread[self.here] * duration, loss, modes))
+        return found
+
+    def _air_now(self, air: AirNow, duration: np.ndarray, volumes) -> Air:
+        here = self.here
+        return Air(
+            self.air, air.volume[here], air.changes_per_s[here] * duration, air.supply[here],
+            [v[here] for v in volumes],
+        )  # fmt: skip
+
+    def run(self, steps: Sequence[Step], airs, volumes, out: Outputs) -> None:
+        """Run every step and write what it finds into `out`."""
+        out.mean[:, 0, self.here] = [modes[0] for modes in self.modes]
+        self._show_profile(out, 0, self.modes)
+        stage = -1
+        for step in steps:
+            air = airs[step.stage] if airs else None
+            if air is not None and step.stage != stage and air.start is not None:
+                self.air = air.start[self.here]
+            stage = step.stage
+            self._one(step, air, volumes, out)
+
+    def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs) -> None:
+        here, rows = self.here, step.rows
+        duration = step.duration_s[here]
+        ports = self.ports(step, duration)
+        theta, weights = shared_poles(step.times)
+        shared = None if air is None else self._air_now(air, duration, volumes)
+        found = advance(
+            self._layers_now(step, duration), list(ports.values()), duration, theta, weights,
+            air=shared, to_end=step.reach is None or out.profile is not None,
+        )  # fmt: skip
+        gained = np.repeat(self.gained[:, :, None], len(step.times), axis=2)
+        for (index, face), port, flux, passed in zip(
+            ports, ports.values(), found.flux, found.passed, strict=True
+        ):
+            side = _FACES.index(face)
+            out.flux[index, side, rows, here] = flux.T
+            for touched, _, _, feed in port.touches:
+                # The shared face is the inner one of the first layer.
+                at = side if touched == index else 1
+                gained[touched, at] -= feed * duration * passed
+        product = self.product[:, None] + np.stack(found.reacted)
+        out.mean[:, rows, here] = found.mean
+        out.product[:, rows, here] = product
+        out.gained[:, :, rows, here] = gained
+        if shared is not None:
+            carried = self.carried + shared.changes * shared.volume * (
+                found.air_integral - shared.supply * np.asarray(step.times)[:, None]
+            )
+            out.air[rows, here], out.carried[rows, here] = found.air, carried
+        self._show_profile(out, rows.stop - 1, found.modes)
+        if step.reach is None:
+            self.modes, self.product, self.gained = found.modes, product[:, -1], gained[:, :, -1]
+            if shared is not None:
+                self.air, self.carried = found.air[-1], carried[-1]
+
+    def _show_profile(self, out: Outputs, row: int, modes: list[np.ndarray]) -> None:
+        if out.profile is None:
+            return
+        values = self.bases[0].values
+        pattern = "pk,ks->ps" if values.ndim == 2 else "pks,ks->ps"
+        out.profile[row, :, self.here] = np.einsum(pattern, values, modes[0]).T
+
+
+def run(
+    layers: Sequence[Layer],
+    steps: Sequence[Step],
+    outputs: int,
+    samples: int,
+    *,
+    interface: np.ndarray | None = None,
+    airs: Sequence[AirNow | None] = (),
+    volumes: Sequence[np.ndarray] = (),
+) -> Outputs:
+    """Carry layers through steps, all samples.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+        Layers that are coupled by a shared face or by air; else a single one.
+    steps : sequence of Step
+        From `layer_stages.steps_of`.
+    outputs, samples : int
+        Numbers of output rows and of samples.
+    interface : ndarray, shape (samples,), optional
+        Resistance of the face two layers share. [s/m]
+    airs : sequence of AirNow or None, optional
+        One per stage; None for gas of a given level.
+    volumes : sequence of ndarray, optional
+        Volume of each layer, with `airs`. [m3]
+    """
+    count, positions = len(layers), len(layers[0].positions)
+    found = Outputs(
+        np.zeros((count, outputs, samples)),
+        np.zeros((count, outputs, samples)),
+        np.zeros((count, 2, outputs, samples)),
+        np.zeros((count, 2, outputs, samples)),
+        np.zeros((outputs, positions, samples)) if positions else None,
+        np.zeros((outputs, samples)) if airs else None,
+        np.zeros((outputs, samples)) if airs else None,
+    )
+    ranges = [_ranges(layer, steps, samples) for layer in layers]
+    order = np.argsort(ranges[-1][0])
+    chunks = np.array_split(order, max(1, round(samples / max(1, _CHUNK // count))))
+
+    def one(here: np.ndarray) -> None:
+        _Chunk(layers, ranges, interface, here).run(steps, airs, volumes, found)
+
+    # Bound straight away: a fault in any chunk is raised here.
+    if len(chunks) == 1:
+        one(chunks[0])
+    else:
+        with ThreadPoolExecutor(_THREADS) as pool:
+            list(pool.map(one, chunks))
+    # Below zero by rounding only; what reads this takes roots and logarithms.
+    np.maximum(found.mean, 0.0, out=found.mean)
+    for index, layer in enumerate(layers):
+        if layer.symmetric:
+            found.gained[index] = 0.5 * found.gained[index, :1]
+            found.flux[index] = found.flux[index, :1]
+    return found

@@ -1,0 +1,194 @@
+"""What a layer is and what it meets: its body, its stages, and the steps these make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eo_risk.physics.rational_exponential import SHARED_RANGE
+
+Shape = Literal["sheet", "tube", "rod", "sphere", "lumped"]
+OpenFaces = Literal["both", "outer", "inner"]
+_SHAPES = ("sheet", "tube", "rod", "sphere", "lumped")
+
+
+@dataclass(frozen=True)
+class Body:
+    """Geometry of one layer; numbers or arrays of shape (samples,).
+
+    `thickness_m` is the full thickness of a sheet, the wall of a tube, the radius of a rod
+    (or fibre) or sphere, volume over area of a lumped (well mixed) body. Rods, spheres and
+    lumped bodies have their outer face only.
+    """
+
+    shape: Shape
+    thickness_m: ArrayLike
+    outer_radius_m: ArrayLike | None = None
+    open_faces: OpenFaces = "both"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One stage as a layer meets it; numbers or arrays of shape (samples,).
+
+    `gas_ratio` is concentration in the layer over that in the gas at equilibrium [-];
+    `transfer_*` the gas-side coefficient h of flux = h (c_gas - c_surface / gas_ratio) [m/s],
+    infinite for no resistance and 0 for a closed face. `gas_end` None keeps the level, else
+    it changes linearly. `output_times_s` rise within the stage, shape (n,) or (n, samples).
+    """
+
+    duration_s: ArrayLike
+    diffusivity_m2_per_s: ArrayLike
+    gas_ratio: ArrayLike
+    gas_start_kg_per_m3: ArrayLike = 0.0
+    gas_end_kg_per_m3: ArrayLike | None = None
+    transfer_outer_m_per_s: ArrayLike = np.inf
+    transfer_inner_m_per_s: ArrayLike = np.inf
+    loss_per_s: ArrayLike = 0.0
+    output_times_s: ArrayLike = ()
+
+
+def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
+    """Refuse NaN, negative and (with `above`) zero values. Raises ValueError."""
+    array = np.asarray(value, dtype=float)
+    low = array > 0.0 if above else array >= 0.0  # False for NaN
+    if not (low if infinite else low & (array < np.inf)).all():
+        bad = array[~(low if infinite else low & (array < np.inf))].ravel()[0]
+        need = "more than 0" if above else "0 or more"
+        raise ValueError(f"{name} = {bad:g} is not allowed; give {need}")
+
+
+def check_body(body: Body, name: str = "body") -> None:
+    """Refuse a body that cannot exist. Raises ValueError."""
+    if body.shape not in _SHAPES:
+        raise ValueError(f"{name}.shape = {body.shape!r} is not allowed; give one of {_SHAPES}")
+    if body.open_faces not in ("both", "outer", "inner"):
+        raise ValueError(f"{name}.open_faces = {body.open_faces!r}; give both, outer or inner")
+    check_number(f"{name}.thickness_m", body.thickness_m, above=True)
+    if body.shape == "tube":
+        if body.outer_radius_m is None:
+            raise ValueError(f"{name}.outer_radius_m is missing; a tube needs it")
+        check_number(f"{name}.outer_radius_m", body.outer_radius_m, above=True)
+        share = np.max(np.asarray(body.thickness_m) / np.asarray(body.outer_radius_m))
+        if share > 1.0:
+            raise ValueError(
+                f"{name}.thickness_m is {share:g} times outer_radius_m; the wall is too thick"
+            )
+
+
+def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
+    """Refuse stages that cannot be. Raises ValueError."""
+    if not stages:
+        raise ValueError(f"{name} is empty; give at least one stage")
+    for i, stage in enumerate(stages):
+        for field in ("duration_s", "diffusivity_m2_per_s", "loss_per_s", "gas_start_kg_per_m3"):
+            check_number(f"{name}[{i}].{field}", getattr(stage, field))
+        check_number(f"{name}[{i}].gas_ratio", stage.gas_ratio, above=True)
+        if stage.gas_end_kg_per_m3 is not None:
+            check_number(f"{name}[{i}].gas_end_kg_per_m3", stage.gas_end_kg_per_m3)
+        for field in ("transfer_outer_m_per_s", "transfer_inner_m_per_s"):
+            check_number(f"{name}[{i}].{field}", getattr(stage, field), infinite=True)
+        times = np.asarray(stage.output_times_s, dtype=float)
+        if times.size:
+            check_number(f"{name}[{i}].output_times_s", times)
+            if np.any(np.diff(times, axis=0) < 0.0):
+                raise ValueError(f"{name}[{i}].output_times_s must rise")
+            if np.any(times[-1] > np.asarray(stage.duration_s) * (1.0 + 1e-9)):
+                raise ValueError(
+                    f"{name}[{i}].output_times_s reaches {np.max(times[-1]):g} s, beyond "
+                    f"duration_s = {np.min(stage.duration_s):g} s"
+                )
+
+
+def samples_of(*values: ArrayLike | None) -> int:
+    """Return the number of samples that arrays of shape (samples,) or numbers stand for."""
+    sizes = {np.shape(v)[-1] for v in values if v is not None and np.ndim(v)} - {1}
+    if len(sizes) > 1:
+        raise ValueError(f"arrays of {sorted(sizes)} samples do not fit together")
+    return sizes.pop() if sizes else 1
+
+
+def stage_values(stage: Stage) -> tuple:
+    """Return what of a stage may be an array over samples."""
+    times = stage.output_times_s if np.ndim(stage.output_times_s) == 2 else None
+    return (
+        stage.duration_s, stage.diffusivity_m2_per_s, stage.gas_ratio, stage.gas_start_kg_per_m3,
+        stage.gas_end_kg_per_m3, stage.transfer_outer_m_per_s, stage.transfer_inner_m_per_s,
+        stage.loss_per_s, times,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Step:
+    """A stretch from the start of a stage that one set of poles covers.
+
+    `times` are the shares of `duration_s` at which outputs lie, the last one 1; `first_row`
+    is the row of the first of them in the outputs. `reach` is the share of its stage that
+    the step covers, None for all of it: then the next stage starts from here.
+    """
+
+    stage: int
+    duration_s: np.ndarray
+    times: tuple[float, ...]
+    first_row: int
+    reach: np.ndarray | None
+
+    @property
+    def rows(self) -> slice:
+        """Rows of the outputs of this step."""
+        return slice(self.first_row, self.first_row + len(self.times))
+
+
+def steps_of(
+    stages: Sequence[Stage], samples: int, *, alone: bool = False
+) -> tuple[list[Step], np.ndarray, tuple[int, ...]]:
+    """Lay out the steps of a run; `alone` gives every output a step of its own.
+
+    Returns
+    -------
+    steps : list of Step
+    time_s : ndarray, shape (outputs, samples)
+        Time of every output since the start of the run; the first row is the start. [s]
+    stage_index : tuple of int
+        Stage of every output.
+    """
+    steps: list[Step] = []
+    clock = [np.zeros(samples)]
+    index = [0]
+    for i, stage in enumerate(stages):
+        given = [*np.asarray(stage.output_times_s, dtype=float), stage.duration_s]
+        times = [np.broadcast_to(np.asarray(t, dtype=float), (samples,)) for t in given]
+        row = len(clock)
+        begin = clock[-1]
+        clock += [begin + t for t in times]
+        index += [i] * len(times)
+        last, made = len(times), []
+        while last > 0:
+            # Going back from the latest time, take all that may share its poles.
+            end, shares, first = times[last - 1], [1.0], last - 1
+            while first > 0 and not alone:
+                share = _common_share(times[first - 1], end)
+                if share is None:
+                    break
+                shares.insert(0, share)
+                first -= 1
+            whole = np.where(times[-1] > 0.0, times[-1], 1.0)
+            reach = None if last == len(times) else end / whole
+            made.append(Step(i, end, tuple(shares), row + first, reach))
+            last = first
+        # All start where the stage does; the one that reaches its end comes last.
+        steps += reversed(made)
+    return steps, np.stack(clock), tuple(index)
+
+
+def _common_share(time: np.ndarray, end: np.ndarray) -> float | None:
+    """Return time / end if it is one number that may share poles with 1, else None."""
+    if not end[0] > 0.0:
+        return None
+    share = float(time[0] / end[0])
+    same = np.allclose(time, share * end, rtol=1e-13, atol=0.0)
+    return share if same and share >= 1.0 / SHARED_RANGE else None
