@@ -9,7 +9,7 @@ import streamlit as st
 from eo_risk.errors import Fault
 from eo_risk.plan import choices
 from eo_risk.plan.fields import Block
-from ui import words
+from ui import state, words
 
 # Free text in the plan that names an entry of a list.
 _NAMED = {
@@ -49,16 +49,20 @@ def _choice(label: str, options: list, value: Any, key: str) -> Any:
                         key=key)  # fmt: skip
 
 
+def _number(kind: str, label: str, value: Any, key: str) -> int | float | None:
+    """Draw a number that can be emptied: a default would come back where a cell is cleared."""
+    number = int if kind == "whole" else float
+    state.preset(key, None if value is None else number(value))
+    return st.number_input(label, value=None, step=1 if kind == "whole" else 0.1, key=key,
+                           format="%d" if kind == "whole" else "%g",
+                           placeholder=words.UNKNOWN)  # fmt: skip
+
+
 def _widget(kind: str, options: list, label: str, value: Any, key: str) -> Any:
     if kind == "choice":
         return _choice(label, options, value or None, key)
-    if kind == "whole":
-        given = None if value is None else int(value)
-        return st.number_input(label, value=given, step=1, placeholder=words.UNKNOWN, key=key)
-    if kind == "number":
-        given = None if value is None else float(value)
-        return st.number_input(label, value=given, format="%g", step=0.1,
-                               placeholder=words.UNKNOWN, key=key)  # fmt: skip
+    if kind in ("whole", "number"):
+        return _number(kind, label, value, key)
     help_text = words.TIME_HELP if kind == "moment" else words.FREE_TEXT_HELP
     text = st.text_input(label, value=value or "", help=help_text, key=key,
                          placeholder=words.UNKNOWN)  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from typing import Any
 
@@ -39,9 +40,9 @@ def put(raw: Any, path: str, value: Any, names: dict[str, str] | None = None) ->
     names : dict, optional
         Name of a block made in the list of this key.
     """
-    *way, last = steps(path)
+    way = steps(path)
     list_key = ""
-    for step, after in zip(way, [*way[1:], last], strict=True):
+    for step, after in itertools.pairwise(way):
         fresh: Any = [] if isinstance(after, int) else {}
         if isinstance(step, int):
             if step == len(raw):
@@ -52,4 +53,4 @@ def put(raw: Any, path: str, value: Any, names: dict[str, str] | None = None) ->
             if raw.get(step) in (None, "unknown"):
                 raw[step] = fresh
         raw = raw[step]
-    raw[last] = "unknown" if value is None else value
+    raw[way[-1]] = "unknown" if value is None else value

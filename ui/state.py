@@ -131,6 +131,12 @@ def form_key(name: str) -> str:
     return f"{name}-{st.session_state[_FORM]}"
 
 
+def preset(key: str, value: object) -> None:
+    """Give a widget its first value, without making it the value a cleared widget returns to."""
+    if key not in st.session_state:
+        st.session_state[key] = value
+
+
 def table_base() -> tuple[str, dict]:
     """Return the key of the items table and the plan it was drawn from.
 

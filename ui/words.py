@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from eo_risk.output.wording import printable
 
 TITLE = "EO load check"
@@ -144,7 +146,7 @@ COLUMNS = {
 }
 
 
-_MARKS = str.maketrans({sign: f"\\{sign}" for sign in "\\`*_{}[]<>()#+-!|$~:"})
+_MARKS = str.maketrans({sign: f"\\{sign}" for sign in "\\`*_{}[]<>()#+-!|$~:.&"})
 
 
 def plain(text: object) -> str:
@@ -157,8 +159,8 @@ def label(field: str) -> str:
     if field in _WHOLE:
         return _WHOLE[field]
     ending = max((e for e in _UNITS if field.endswith(e)), key=len, default="")
-    words = field.removesuffix(ending).replace("_", " ").replace(" rh", "")
-    words = words.replace("eo ", "EO ").capitalize().replace("Eo", "EO")
+    words = field.removesuffix(ending).replace("_", " ").capitalize()
+    words = re.sub(r"\beo\b", "EO", words, flags=re.IGNORECASE)
     return f"{words} ({_UNITS[ending]})" if ending else words
 
 

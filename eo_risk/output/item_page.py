@@ -6,6 +6,7 @@ from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
 from eo_risk.output.load_sheet import item_title, planned_hours, verdict_mark
 from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
 from eo_risk.output.wording import (
+    LEVEL,
     NOT_COMPUTED,
     PERIOD,
     RESIDUE_HEADER,
@@ -33,7 +34,6 @@ from eo_risk.output.wording import (
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 _BESIDE = 3  # cautions that stand beside an item; the rest fold
-_LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 _CLASS = {"A": "A, measured", "B": "B, implied by measurements", "C": "C, estimated"}
 _PICTURE_REACH = 2.0  # hours needed beyond this many times the curve stand in the text only
 _DASH = {"limit": "10 4", "planned": "7 3 2 3", "required": "4 3"}
@@ -174,8 +174,7 @@ def _hours(item: dict) -> str:
 
 
 def _caution(caution: dict) -> Markup:
-    word = _LEVEL.get(caution["level"], caution["level"])
-    return escaped([tag("b", word, ": "), caution_text(caution)])
+    return escaped([tag("b", LEVEL[caution["level"]], ": "), caution_text(caution)])
 
 
 def _cautions(item: dict) -> Markup:

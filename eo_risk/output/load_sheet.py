@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 
-from eo_risk.output.html import Markup, facts, table, tag
+from eo_risk.output.html import Markup, escaped, facts, table, tag
 from eo_risk.output.wording import (
     UNKNOWN,
     blocking_groups,
@@ -27,6 +27,7 @@ _GROUPS_IN_FULL = 4
 # lines of table and blocking cautions that leave room for the rest of one Letter page.
 _LETTERS_PER_LINE = (19, 34, 26)
 _LETTERS_ACROSS = 105
+_LETTERS_OF_A_CAUTION = 130
 _LINES_ON_THE_PAGE = 36
 
 # A sign of its own shape for every verdict; the colour only repeats it.
@@ -82,10 +83,10 @@ def item_title(number: int, item: dict) -> str:
     return f"{number}. {item['name']}" + (f" ×{item['quantity']}" if item["quantity"] > 1 else "")
 
 
-def _earliest_out(load: dict) -> str:
+def _earliest_out(load: dict) -> Markup:
     out = load["earliest_out"]
-    said = moment_text(out) if out else "not known"
-    return f"{said} ({load['time_note']})" if load["time_note"] else said
+    note = f" {shorten(load['time_note'], _LETTERS_ACROSS)}" if load["time_note"] else None
+    return escaped([tag("b", moment_text(out) if out else "not known"), note])
 
 
 def _head(answer: dict, plan: LoadPlan) -> Markup:
@@ -108,7 +109,7 @@ def _head(answer: dict, plan: LoadPlan) -> Markup:
             (
                 ("Cycle", cycle_text(plan)),
                 ("Start", moment_text(plan.cycle_start)),
-                ("Earliest out", tag("b", shorten(_earliest_out(load), 150))),
+                ("Earliest out", _earliest_out(load)),
                 ("Aeration needed", shorten(required, 150)),
             )
         ),
@@ -153,7 +154,7 @@ def _blocking(answer: dict) -> Markup:
         return tag("p", tag("b", "Blocking cautions: "), "none.", class_="blocking")
     said = []
     for caution, numbers in groups[:_GROUPS_IN_FULL]:
-        text = shorten(caution["text"], _LETTERS_ACROSS - 12)
+        text = shorten(caution["text"], _LETTERS_OF_A_CAUTION)
         said.append(tag("li", tag("b", where_text(numbers), ": "), text))
     rest = [
         f"{caution['code'].replace('_', ' ')} ({where_text(numbers)})"

@@ -42,6 +42,7 @@ PLACE = {
     "outside": "outside",
     "sorbed": "in the material",
 }
+LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
 WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
 SCREENING = "screening, not a limit; says nothing about local irritation"

@@ -38,7 +38,7 @@ def _table() -> None:
     key, base = state.table_base()
     edited = st.data_editor(
         items_table.frame_of(base["items"]), key=key, num_rows="dynamic", hide_index=True,
-        column_config=_column_config(), alt=words.ITEMS_TABLE,
+        column_config=_column_config(), alt=words.ITEMS_TABLE, placeholder=words.UNKNOWN,
     )  # fmt: skip
     st.caption(words.TABLE_HELP)
     candidate = state.raw()

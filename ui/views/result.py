@@ -11,6 +11,7 @@ from eo_risk.output.item_page import curve_sentence, residue_cells
 from eo_risk.output.load_sheet import planned_hours
 from eo_risk.output.svg_chart import Band, fitting_scale
 from eo_risk.output.wording import (
+    LEVEL,
     RESIDUE_HEADER,
     WATER_HEADER,
     action_text,
@@ -116,7 +117,8 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         _curve(item, planned_h, f"axis-{number}")
         _residues(item)
         _water(item)
-        _lines(words.CAUTIONS, [f"{c['level']}: {caution_text(c)}" for c in item["cautions"]])
+        cautions = [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in item["cautions"]]
+        _lines(words.CAUTIONS, cautions)
         _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
         _lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
 

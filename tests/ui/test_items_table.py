@@ -1,0 +1,99 @@
+"""The items as a table and back: nothing the table does not show is lost."""
+
+import copy
+import json
+
+import pandas as pd
+import pytest
+
+from eo_risk.plan.load_plan import LoadPlan, parse_plan, plan_json
+from ui import forms, items_table, paths, words
+
+
+@pytest.fixture
+def items(demo):
+    raw = json.loads((demo / "full_morning_load.json").read_text(encoding="utf-8"))
+    return json.loads(plan_json(LoadPlan.model_validate(raw)))["items"]
+
+
+def test_an_untouched_table_changes_nothing(items):
+    assert items_table.items_of(items, items_table.frame_of(items)) == items
+
+
+def test_one_edited_cell_changes_one_field(items):
+    before = copy.deepcopy(items)
+    table = items_table.frame_of(items)
+    table.loc[13, "parts[0].wall_mm"] = 0.9
+    changed = items_table.items_of(items, table)
+    assert items == before  # the base is never written into
+    assert changed[13]["parts"][0]["wall_mm"] == 0.9
+    changed[13]["parts"][0]["wall_mm"] = before[13]["parts"][0]["wall_mm"]
+    assert changed == before  # the second part, lumens and drying steps are kept
+
+
+def test_an_emptied_cell_is_unknown(items):
+    table = items_table.frame_of(items)
+    table.loc[0, "patient.body_mass_kg"] = pd.NA
+    table.loc[0, "packaging"] = None
+    changed = items_table.items_of(items, table)
+    assert changed[0]["patient"]["body_mass_kg"] == "unknown"
+    assert changed[0]["packaging"] == ""
+
+
+def test_rows_may_be_removed_and_added(items):
+    table = items_table.frame_of(items).drop(index=[0, 3])
+    fresh = dict.fromkeys(table.columns, None) | {
+        "name": "probe tip", "parts[0].material": "peek", "lumens[0].bore_mm": 1.5,
+    }  # fmt: skip
+    empty = dict.fromkeys(table.columns, None)
+    table = pd.concat([table, pd.DataFrame([fresh, empty])], ignore_index=True)
+    changed = items_table.items_of(items, table)
+    assert [i["name"] for i in changed[:-1]] == [
+        i["name"] for k, i in enumerate(items) if k not in (0, 3)
+    ]
+    assert changed[-1] == {
+        "name": "probe tip", "parts": [{"name": "body", "material": "peek"}],
+        "lumens": [{"name": "lumen", "bore_mm": 1.5}],
+    }  # fmt: skip
+
+
+def test_paths_read_and_write():
+    raw = {"a": [{"b": "unknown"}], "c": "unknown"}
+    assert paths.get(raw, "a[0].b") is None
+    assert paths.get(raw, "a[1].b") is None
+    paths.put(raw, "a[1].b", 2.0, {"a": "new"})
+    paths.put(raw, "c.d[0].e", None)
+    assert raw["a"] == [{"b": "unknown"}, {"name": "new", "b": 2.0}]
+    assert raw["c"] == {"d": [{"e": "unknown"}]}
+
+
+def blocks():
+    """Every block of the plan that a form draws."""
+    from eo_risk.plan import load_plan as plan
+
+    return [plan.LoadPlan, plan.Item, plan.Part, plan.Lumen, plan.Emptied, plan.DryingStep,
+            plan.ExternalWater, plan.PatientContact, plan.Instructions, plan.Chamber, plan.Cycle,
+            plan.Washes, plan.Gas, plan.AerationStep, plan.Room, plan.Rules]  # fmt: skip
+
+
+@pytest.mark.parametrize("block", blocks(), ids=lambda b: b.__name__)
+def test_every_number_field_has_a_label_with_its_unit_and_no_label_stands_twice(block):
+    kinds = forms.kinds(block)
+    labels = [words.label(name) for name in kinds]
+    assert len(set(labels)) == len(labels)
+    for name, (kind, _) in kinds.items():
+        if kind == "number":
+            assert words.label(name).endswith(")"), name
+
+
+def test_every_simple_field_of_the_plan_has_a_widget(demo):
+    plan = parse_plan((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    lumen = plan.items[1].lumens[0]
+    nested = {"emptied", "drying"}
+    assert set(forms.kinds(type(lumen))) == set(type(lumen).model_fields) - nested
+
+
+def test_markup_in_text_is_shown_as_it_stands():
+    assert words.plain("**b** [x](y) <i> $a$ 2. | \u202e") == (
+        r"\*\*b\*\* \[x\]\(y\) \<i\> \$a\$ 2\. \|  "
+    )

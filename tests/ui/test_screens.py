@@ -1,0 +1,240 @@
+"""The screens without a browser: pages, edits, faults, and the digits of the command line."""
+
+import json
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from eo_risk import cli
+from eo_risk.plan.load_plan import parse_plan
+from ui import words
+
+UI = Path(__file__).resolve().parents[2] / "ui"
+DEMOS = sorted(p.stem for p in (UI.parent / "demo").glob("*.json"))
+PAGES = ("views/load.py", "views/cycle.py", "views/result.py")
+
+
+@pytest.fixture
+def at(tmp_path, monkeypatch):
+    """The screens in a new session, away from any site file of the user."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    app = AppTest.from_file(str(UI / "app.py"), default_timeout=60)
+    app.run()
+    assert not app.exception
+    return app
+
+
+def plan(at):
+    return parse_plan(at.session_state["plan_text"])
+
+
+def edit_table(at, edited=None, added=()):
+    """Edit the items table the way the grid reports edits."""
+    key = f"items-{at.session_state['table_version']}"
+    at.session_state[key] = {
+        "edited_rows": edited or {}, "added_rows": list(added), "deleted_rows": [],
+    }  # fmt: skip
+    at.run()
+    assert not at.exception
+
+
+def press(at, label):
+    next(b for b in at.button if b.label == label).click()
+    at.run()
+    assert not at.exception
+    return at
+
+
+def open_demo(at, name):
+    next(s for s in at.selectbox if s.label == words.OPEN_DEMO).set_value(name)
+    at.run()
+    return press(at, words.OPEN)
+
+
+def go(at, page):
+    at.switch_page(page).run()
+    assert not at.exception
+    return at
+
+
+def check(at, samples=512):
+    go(at, "views/result.py")
+    at.selectbox(key="samples").set_value(samples)
+    at.run()
+    return press(at, words.CHECK)
+
+
+def test_it_opens_with_a_demo_plan(at):
+    assert at.title[0].value == words.LOAD
+    assert plan(at).load_number == "0612"
+    assert "0612" in at.sidebar.text[0].value
+    assert not at.error
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_every_page_opens_with_every_demo_plan(at, name):
+    open_demo(at, name)
+    expected = parse_plan((UI.parent / "demo" / f"{name}.json").read_text(encoding="utf-8"))
+    assert plan(at).sha256 == expected.sha256
+    for page in PAGES:
+        assert not go(at, page).error
+
+
+def test_same_plan_and_seed_give_the_digits_of_the_command_line(at, demo, capsys):
+    check(open_demo(at, "dry_steel_set"))
+    shown = json.loads(at.session_state["result"].answer_text)
+    code = cli.main(["check", str(demo / "dry_steel_set.json"), "--samples", "512", "--json"])
+    assert shown == json.loads(capsys.readouterr().out)
+    assert code == (0 if shown["verdict"] == "Within" else 1)
+
+
+def test_the_verdict_stands_with_number_reason_action_and_notice(at):
+    check(open_demo(at, "dry_steel_set"))
+    answer = json.loads(at.session_state["result"].answer_text)
+    assert answer["verdict"] in at.metric[0].value
+    table = at.table[0].value
+    assert list(table.columns) == [words.ITEM, words.VERDICT, words.REASON, words.NUMBER,
+                                   words.ACTION, words.NEEDS]  # fmt: skip
+    assert len(table) == len(answer["items"])
+    assert any(answer["notice"] == box.value for box in at.info)
+    labels = {b.label for b in at.get("download_button")}
+    assert {words.SAVE_REPORT, words.SAVE_ANSWER, words.SAVE_PLAN} <= labels
+
+
+def test_an_old_result_is_marked_when_the_inputs_change(at):
+    check(open_demo(at, "dry_steel_set"))
+    assert words.STALE not in [w.value for w in at.warning]
+    go(at, "views/cycle.py")
+    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(700.0)
+    press(at, words.APPLY)
+    assert plan(at).cycle.eo_mg_per_l == 700.0
+    go(at, "views/result.py")
+    assert words.STALE in [w.value for w in at.warning]
+    assert "Within" in at.metric[0].value or "Hold" in at.metric[0].value  # kept, and marked
+    press(at, words.CHECK)
+    assert words.STALE not in [w.value for w in at.warning]
+
+
+def test_a_form_with_faults_names_them_and_changes_nothing(at):
+    go(at, "views/cycle.py")
+    before = at.session_state["plan_text"]
+    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(-5.0)
+    next(n for n in at.number_input if n.label == words.label("exposure_h")).set_value(0.0)
+    press(at, words.APPLY)
+    assert at.session_state["plan_text"] == before
+    assert "`cycle.eo_mg_per_l`" in at.error[0].value
+    assert "`cycle.exposure_h`" in at.error[0].value
+
+
+def test_an_emptied_field_is_unknown_not_zero(at):
+    go(at, "views/cycle.py")
+    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(None)
+    press(at, words.APPLY)
+    assert plan(at).cycle.eo_mg_per_l is None
+
+
+def test_editing_cells_twice_keeps_both_edits_and_the_details(at):
+    before = plan(at)
+    edit_table(at, {1: {"lumens[0].bore_mm": 2.5}})
+    assert plan(at).items[1].lumens[0].bore_mm == 2.5
+    edit_table(at, {1: {"lumens[0].bore_mm": 2.5, "patient.body_mass_kg": 55.0}})
+    item = plan(at).items[1]
+    assert (item.lumens[0].bore_mm, item.patient.body_mass_kg) == (2.5, 55.0)
+    assert item.parts == before.items[1].parts
+    assert item.lumens[0].drying == before.items[1].lumens[0].drying
+
+
+def test_a_bad_cell_is_named_by_its_path(at):
+    before = at.session_state["plan_text"]
+    edit_table(at, {0: {"parts[0].mass_g": 0.0}})
+    assert "`items[0].parts[0].mass_g`" in at.error[0].value
+    assert at.session_state["plan_text"] == before
+
+
+def test_an_item_may_be_added_from_a_starting_type(at):
+    from eo_risk.plan.choices import starting_types
+
+    name = next(iter(starting_types()))
+    edit_table(at, added=[{"name": "new piece", "starting_type": name}])
+    assert not at.error
+    added = plan(at).items[-1]
+    assert (added.name, added.starting_type) == ("new piece", name)
+    assert added.parts
+
+
+def test_all_fields_of_one_item_can_be_changed(at):
+    at.selectbox(key="detail_item").set_value(1)
+    at.run()
+    next(n for n in at.number_input if n.label == words.label("joints")).set_value(4)
+    press(at, words.APPLY)
+    assert plan(at).items[1].joints == 4
+
+
+def test_a_part_and_a_drying_step_can_be_added_and_removed(at):
+    parts = len(plan(at).items[0].parts)
+    adds = [b for b in at.button if b.label == words.ADD]
+    adds[0].click()
+    at.run()
+    assert len(plan(at).items[0].parts) == parts + 1
+    next(b for b in at.button if b.label == words.REMOVE_LAST).click()
+    at.run()
+    assert len(plan(at).items[0].parts) == parts
+
+
+def test_an_aeration_step_can_be_added_and_removed(at):
+    go(at, "views/cycle.py")
+    steps = len(plan(at).aeration)
+    press(at, words.ADD_STEP)
+    assert len(plan(at).aeration) == steps + 1
+    press(at, words.REMOVE_STEP)
+    assert len(plan(at).aeration) == steps
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(b"{", "(file)"), (b"[1]", "(file)"), (b"\xff\xfe", "bytes"),
+     (b'{"schema_version": 9}', "schema_version"), (b'{"schema_version": NaN}', "(file)")],
+)  # fmt: skip
+def test_a_bad_plan_file_is_refused_and_the_old_plan_kept(at, content, said):
+    before = at.session_state["plan_text"]
+    at.file_uploader(key="plan_file").upload("plan.json", content, "application/json")
+    at.run()
+    press(at, words.OPEN_FILE)
+    assert said in at.error[0].value
+    assert at.session_state["plan_text"] == before
+
+
+def test_a_plan_file_opens(at, demo):
+    content = (demo / "small_patient.json").read_bytes()
+    at.file_uploader(key="plan_file").upload("plan.json", content, "application/json")
+    at.run()
+    press(at, words.OPEN_FILE)
+    assert plan(at).sha256 == parse_plan(content.decode()).sha256
+    assert not at.error
+
+
+def test_items_come_in_from_a_table(at):
+    content = b"name,material,mass_g\nprobe tip,peek,12\nspring,stainless_steel,3\n"
+    at.file_uploader(key="items_file").upload("items.csv", content, "text/csv")
+    at.run()
+    before = len(plan(at).items)
+    press(at, words.IMPORT)
+    assert [i.name for i in plan(at).items[before:]] == ["probe tip", "spring"]
+
+
+def test_a_bad_table_names_row_and_column(at):
+    content = b"name,material,mass_g\nprobe tip,peeek,-12\n"
+    at.file_uploader(key="items_file").upload("items.csv", content, "text/csv")
+    at.run()
+    before = at.session_state["plan_text"]
+    press(at, words.IMPORT)
+    assert "row 2" in at.error[0].value
+    assert "peek" in at.error[0].value
+    assert at.session_state["plan_text"] == before
+
+
+def test_one_module_touches_session_state_and_the_screens_claim_nothing():
+    for path in UI.rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert ("session_state" in text) == (path.name == "state.py"), path
