@@ -1,0 +1,164 @@
+"""Predictions from the records against published residues, with the tolerance of each source.
+
+Thicknesses were seldom published: where a source does not state one, the range assumed is in
+the test. Cases the records miss are not asserted; they are listed at the end.
+"""
+
+import json
+
+import numpy as np
+import pytest
+
+from eo_risk.judgement.risk import Draw
+from eo_risk.physics import properties
+from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.physics.properties import central
+from eo_risk.units import celsius_to_kelvin
+
+HOUR = 3600.0
+SAMPLES = 2048
+
+
+def at(celsius):
+    return celsius_to_kelvin(float(celsius))
+
+
+def stage(material, celsius, hours, draw, gas=0.0, transfer=np.inf, outputs=()):
+    kelvin = at(celsius)
+    return Stage(
+        hours * HOUR, properties.diffusivity_m2_per_s(material, kelvin, draw),
+        properties.gas_ratio(material, kelvin, draw), gas, None, transfer, transfer,
+        output_times_s=tuple(np.asarray(outputs) * HOUR),
+    )  # fmt: skip
+
+
+def uniform(draw, name, low, high):
+    return draw.own(name, "uniform", 0.5 * (low + high), low, high, "-")
+
+
+def level_ug_per_g(run, material, draw):
+    return run.mean_kg_per_m3 / draw(f"{material}.density") * 1e6
+
+
+def test_soft_pvc_tubing_at_room_temperature():
+    """8954 to 33 ug/g in 48 h, below 10 at 96 h (Bogdansky and Lehn 1974); wall 0.8 to 1.6 mm."""
+    draw = Draw(1, SAMPLES).item("tubing")
+    wall = uniform(draw, "wall", 0.8e-3, 1.6e-3)
+    step = stage("pvc_plasticised", 23, 96, draw, outputs=[48])
+    run = run_layer(Body("sheet", wall), [step], start_kg_per_m3=1.0)
+    left = 8954 * run.mean_kg_per_m3
+    low, high = np.quantile(left[1], (0.05, 0.95))
+    assert low < 33 < high
+    assert np.quantile(left[2], 0.05) < 10
+    # Late rate 0.112 1/h, inside 40 % for some wall in the range, with the record's own value.
+    rates = [np.pi**2 * float(properties.diffusivity_m2_per_s("pvc_plasticised", at(23))) / w**2
+             * HOUR for w in (0.8e-3, 1.6e-3)]  # fmt: skip
+    assert min(rates) < 0.112 * 1.4
+    assert max(rates) > 0.112 * 0.6
+
+
+def hours_to(material, thickness, celsius, share):
+    times = np.geomspace(1e-3, 1e4, 500)
+    step = stage(material, celsius, times[-1] + 1, central, outputs=times)
+    left = run_layer(Body("sheet", thickness), [step], start_kg_per_m3=1.0).mean_kg_per_m3[1:-1, 0]
+    return float(np.exp(np.interp(-np.log(share), -np.log(np.maximum(left, 1e-200)),
+                                  np.log(times))))  # fmt: skip
+
+
+def test_thin_latex_glove():
+    """100 ug/g after 1 h at 25 C in 0.24 mm (Oba et al. 1982); start 2000 to 10000 assumed."""
+    slow = hours_to("natural_rubber_latex", 0.24e-3, 25, 100 / 10000)
+    fast = hours_to("natural_rubber_latex", 0.24e-3, 25, 100 / 2000)
+    assert fast < 2.0  # factor 2 in time
+    assert slow > 0.5
+
+
+def test_silicone_against_pvc_tubing():
+    """Silicone empty in 2 h, PVC in 7 to 8 h, same size (McGunnigle et al. 1975); 1 mm assumed."""
+    silicone, pvc = (hours_to(m, 1e-3, 25, 0.01) for m in ("silicone", "pvc_plasticised"))
+    assert silicone < 2.0
+    assert pvc / silicone > 3.5
+
+
+def test_a_warm_aerator_is_faster_than_a_shelf():
+    """4 to 10 times from 25 C standing to 50 to 60 C (Oba et al. 1982); rubbers of the records."""
+    factors = [hours_to(m, 1e-3, 25, 0.1) / hours_to(m, 1e-3, 55, 0.1)
+               for m in ("pvc_plasticised", "nitrile", "epdm", "neoprene")]  # fmt: skip
+    assert all(4.0 < f < 10.0 for f in factors)
+
+
+def test_rank_of_three_polymers_straight_after_a_cycle():
+    """ABS 632, polyurethane 578, PVC 525 ug/g: rank, and highest over lowest 1.2 (2024 study)."""
+    uptake = {m: central(f"{m}.uptake") for m in ("abs", "polyurethane_soft", "pvc_plasticised")}
+    assert uptake["abs"] > uptake["polyurethane_soft"] > uptake["pvc_plasticised"]
+    assert 1.0 < uptake["abs"] / uptake["pvc_plasticised"] < 2.4
+
+
+@pytest.mark.parametrize("material", ["silicone", "ldpe"])
+def test_fast_polymers_are_empty_after_three_days(material):
+    """Below detection after 72 h at room temperature (Jordy and Suhr 1973); 1 mm assumed."""
+    draw = Draw(1, SAMPLES).item(material)
+    run = run_layer(Body("sheet", 1e-3), [stage(material, 55, 3, draw, gas=0.6),
+                                          stage(material, 23, 72, draw)])  # fmt: skip
+    assert np.median(level_ug_per_g(run, material, draw)[-1]) < 2.0
+
+
+@pytest.mark.parametrize(
+    ("material", "walls", "low", "high"),
+    [("polyurethane_unknown", (0.5e-3, 1.5e-3), 420, 460),
+     ("natural_rubber_latex", (1e-3, 3e-3), 80, 170)],
+)  # fmt: skip
+def test_catheters_after_two_to_three_days(material, walls, low, high):
+    """Cardiac 420 to 460 and Foley 80 to 170 ug/g at 48 to 72 h (Dias et al. 2009).
+
+    Cycle of 600 mg/L, 55 C, 3 h and 25 C afterwards are assumed, so are the walls.
+    """
+    draw = Draw(1, SAMPLES).item(material)
+    members = ("polyurethane_soft", "polyurethane_hard") if "unknown" in material else (material,)
+    wall = uniform(draw, "wall", *walls)
+    found = []
+    for member in members:
+        run = run_layer(Body("sheet", wall), [stage(member, 55, 3, draw, gas=0.6),
+                                              stage(member, 25, 60, draw)])  # fmt: skip
+        found.append(level_ug_per_g(run, member, draw)[-1])
+    p05, p95 = np.quantile(np.concatenate(found), (0.05, 0.95))
+    assert p05 < high
+    assert p95 > low
+
+
+def test_thick_soft_pvc_needs_more_than_half_a_day():
+    """2 to 4 mm, 500 mg/L, 57.5 C, 2 h: 12 h leave over 50 ug/g (Furuhashi and Miyamae 1982)."""
+    for thickness in (2e-3, 4e-3):
+        run = run_layer(Body("sheet", thickness),
+                        [stage("pvc_plasticised", 57.5, 2, central, gas=0.5),
+                         stage("pvc_plasticised", 57.5, 24, central, outputs=[12])])  # fmt: skip
+        half, whole = level_ug_per_g(run, "pvc_plasticised", central)[-2:, 0]
+        assert half > 50
+    run = run_layer(Body("sheet", 2e-3), [stage("pvc_plasticised", 57.5, 2, central, gas=0.5),
+                                          stage("pvc_plasticised", 57.5, 24, central,
+                                                outputs=[12])])  # fmt: skip
+    half, whole = run.mean_kg_per_m3[-2:, 0]
+    assert whole < 0.5 * half
+
+
+def test_mass_balance_over_a_whole_cycle(demo):
+    """What came in through the faces is what is there, to 1e-9, over all stages of a plan."""
+    from eo_risk.judgement.assess import load_context
+    from eo_risk.judgement.inputs import ItemInputs
+    from eo_risk.judgement.parts import packaging_transfer, part_model, run_part
+    from eo_risk.plan.load_plan import read_plan
+
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    context = load_context(read_plan(raw), 64, 1)
+    for item in context.plan.items[1:]:
+        inputs = ItemInputs(context.draw.item(item.name))
+        model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
+        run = run_part(model, context.timeline, inputs)
+        gained = run.gained_outer_kg_per_m3 + run.gained_inner_kg_per_m3
+        largest = run.mean_kg_per_m3.max(axis=0)
+        assert np.max(np.abs(run.mean_kg_per_m3 - gained) / largest) < 1e-9
+
+
+# Misses, not asserted: 15 ug/g at 5 d in a polyethylene insert of 8 to 10 mm after 23 at 3 d (the
+# records leave 0.88 of it, 0.65 was measured); below detection after 72 h in PTFE and nylon
+# parts of 1 mm (met as film only).
