@@ -130,7 +130,7 @@ def run_film(stages: Sequence[FilmStage], samples: int) -> FilmRun:
         level = np.broadcast_to(stage.eo_equilibrium_kg_per_m3, (samples,))
         escape = np.broadcast_to(np.asarray(stage.escape_s, dtype=float), (samples,))
         k = np.broadcast_to(stage.hydrolysis_per_s, (samples,))
-        at_once = escape <= 0.0
+        at_once = escape <= np.maximum(1e-12 * duration, np.finfo(float).tiny)
         follow = 1.0 / np.where(at_once, 1.0, escape)
         total = follow + k
         settled = level * follow / total

@@ -1,10 +1,9 @@
-"""Properties, stoichiometry, hydrolysis and chlorohydrin against published values."""
+"""Stoichiometry, hydrolysis, chlorohydrin and films against published values."""
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from eo_risk.errors import OutOfRangeError
 from eo_risk.physics import chemistry, gas, properties
 from eo_risk.physics.properties import central
 from eo_risk.units import celsius_to_kelvin
@@ -49,10 +48,16 @@ def test_half_life_in_closed_neutral_water():
     assert neutral(60) == pytest.approx(published, rel=0.3)
 
 
-@pytest.mark.parametrize(("celsius", "expected"), [(25, 8.06e-7), (55, 9.91e-6)])
-def test_published_constant_reads_as_quoted(celsius, expected):
-    # The published formula itself, times 55.3 mol/L: a check of the reading, D16.
-    assert np.exp(13.62 - 8220 / at(celsius)) * 55.3 / 60 == pytest.approx(expected, rel=0.02)
+@pytest.mark.parametrize(("celsius", "per_s", "within"), [(25, 8.06e-7, 0.30), (55, 9.91e-6, 0.02)])
+def test_hydrolysis_beside_the_published_formula(celsius, per_s, within):
+    """Altiokka and Akyalcin 2009: exp(13.62 - 8220/T) L/(mol min) times 55.3 mol/L.
+
+    The formula was fitted at higher temperatures; the record follows it at 55 C and the
+    half-life of 12 to 14 d at 25 C, where the formula is 1.3 times as fast.
+    """
+    formula = np.exp(13.62 - 8220 / at(celsius)) * central("water.molar_concentration") / 60e3
+    assert formula == pytest.approx(per_s, rel=0.02)
+    assert neutral(celsius) == pytest.approx(formula, rel=within)
 
 
 def test_henry_constant():
@@ -78,37 +83,6 @@ def test_vapour_pressures():
     assert float(properties.saturation_pa("eo", at(25))) == pytest.approx(174.7e3, rel=0.02)
     # EG 0.0878 mmHg at 25 C (Riddick 1986): a check of the coefficients.
     assert float(properties.saturation_pa("eg", at(25))) == pytest.approx(11.71, rel=0.05)
-
-
-# CoolProp 8.0.0 PropsSI('P','T',T,'Q',0,'EthyleneOxide'); thermo 0.6.1 VaporPressure, water;
-# chemicals 1.5.2 mu_IAPWS at the IAPWS-95 saturated density.
-FROZEN_EO_PA = {20: 145295.7, 37: 260435.9, 50: 388565.3, 55: 448999.6}
-FROZEN_WATER_PA = {20: 2339.318, 37: 6282.292, 50: 12351.946, 55: 15762.102}
-FROZEN_VISCOSITY = {25: 8.9004e-4, 37: 6.9129e-4, 55: 5.0361e-4}
-FROZEN_DENSITY = {20: 998.208, 37: 993.331, 55: 985.693}
-FROZEN_LATENT = {20: 2453517, 37: 2413144, 55: 2369836}
-
-
-def test_properties_against_general_purpose_libraries():
-    for celsius, value in FROZEN_EO_PA.items():
-        assert float(properties.saturation_pa("eo", at(celsius))) == pytest.approx(value, rel=0.01)
-    for celsius, value in FROZEN_WATER_PA.items():
-        found = float(properties.water_saturation_pa(at(celsius)))
-        assert found == pytest.approx(value, rel=3e-3)
-    for celsius, value in FROZEN_VISCOSITY.items():
-        found = float(properties.water_viscosity_pa_s(at(celsius)))
-        assert found == pytest.approx(value, rel=0.01)
-    for celsius, value in FROZEN_DENSITY.items():
-        found = float(properties.water_density_kg_per_m3(at(celsius)))
-        assert found == pytest.approx(value, rel=1e-4)
-    for celsius, value in FROZEN_LATENT.items():
-        found = float(properties.water_latent_heat_j_per_kg(at(celsius)))
-        assert found == pytest.approx(value, rel=1e-3)
-
-
-def test_a_formula_outside_its_range_raises():
-    with pytest.raises(OutOfRangeError, match="vapour pressure of water at 426"):
-        properties.water_saturation_pa(at(426))
 
 
 def test_free_water_after_an_exposure():
@@ -182,14 +156,31 @@ def test_saline_speeds_glycol_up(celsius, times):
 
 
 @pytest.mark.parametrize(
-    ("celsius", "co2_kpa", "times", "ph"), [(55, 400, 3.9, 3.74), (55, 149, 2.8, 3.96)]
+    ("celsius", "percent", "times", "ph"),
+    [(55, 8.5, 3.9, 3.74), (55, 20, 2.8, 3.96), (37, 8.5, 4.4, 3.68)],
 )
-def test_carbon_dioxide_in_the_mixture_speeds_glycol_up(celsius, co2_kpa, times, ph):
-    hydrogen, found = properties.co2_water_ph(at(celsius), co2_kpa * 1e3)
+def test_carbon_dioxide_in_the_mixture_speeds_glycol_up(celsius, percent, times, ph):
+    """600 mg/L of EO from a mixture by mass: computed from the acid path, which is from memory."""
+    molar = central("eo.molar_mass")
+    share = gas.mole_fraction(percent / 100, molar, central("co2.molar_mass"))
+    eo_pa = gas.partial_pressure_pa(0.6, at(celsius), molar)
+    hydrogen, found = properties.co2_water_ph(at(celsius), eo_pa * (1 - share) / share)
     r = rates(celsius)
-    k = float(chemistry.hydrolysis_per_s(r, hydrogen, r.ion_product / hydrogen))
+    hydroxide = chemistry.hydroxide_mol_per_m3(r, 0.0, 0.0, hydrogen)
+    k = float(chemistry.hydrolysis_per_s(r, hydrogen, hydroxide))
     assert found == pytest.approx(ph, abs=0.03)
-    assert k / neutral(celsius) == pytest.approx(times, rel=0.1)
+    assert k / neutral(celsius) == pytest.approx(times, rel=0.03)
+    # The acid path adds 60 to 110 % to the forward chloride rate.
+    assert 0.59 < r.chloride_acid * hydrogen / r.chloride < 1.11
+
+
+def test_carbon_dioxide_of_air_hardly_matters():
+    # 420 ppm (from memory): 2 to 5 % at 25 and 55 C.
+    for celsius in (25, 55):
+        hydrogen, _ = properties.co2_water_ph(at(celsius), 420e-6 * 101325)
+        r = rates(celsius)
+        k = float(chemistry.hydrolysis_per_s(r, hydrogen, r.ion_product / hydrogen))
+        assert 1.02 < k / neutral(celsius) < 1.05
 
 
 def test_chlorohydrin_bounds():
@@ -214,36 +205,12 @@ def test_ceiling_is_stock_plus_replacement():
         assert float(found) * 1e6 == pytest.approx(expected, rel=0.02)
 
 
-def test_gas_concentrations():
-    molar = central("eo.molar_mass")
-    # Ideal gas: 42.44 kPa at 37 C is 725 mg/L; 600 mg/L at 54.4 C is 37.1 kPa; pure EO at one
-    # atmosphere and 55 C is 1636 mg/L.
-    assert float(gas.density_kg_per_m3(42.44e3, at(37), molar)) * 1e3 == pytest.approx(725, rel=5e-3)
-    assert float(gas.partial_pressure_pa(0.6, at(54.4), molar)) == pytest.approx(37.1e3, rel=5e-3)
-    assert float(gas.density_kg_per_m3(101325, at(55), molar)) * 1e3 == pytest.approx(1636, rel=5e-3)
-    assert 100e-3 / 136e-3 * 1e3 == pytest.approx(735, rel=0.01)  # 100 g in 136 L
-    # Air washes from 90 to 10 kPa, three times.
-    assert float(gas.wash_fraction_left(10, 90, 3)) == pytest.approx(1.37e-3, rel=0.01)
-    # Buck: 15.76 kPa and 104.1 mg/L at 55 C; 1 mL of water in 136 L adds 7.1 % RH.
-    full = float(properties.water_saturation_pa(at(55)))
-    assert full == pytest.approx(15.76e3, rel=0.01)
-    vapour = gas.density_kg_per_m3(full, at(55), central("water.molar_mass"))
-    assert float(vapour) * 1e3 == pytest.approx(104.1, rel=0.01)
-    added = gas.added_humidity(1e-3, 136e-3, at(55), full, central("water.molar_mass"))
-    assert float(added) == pytest.approx(0.071, rel=0.03)
-
-
-def test_one_ppm_of_eo():
-    # 1.80 mg/m3 at 25 C and 1.83 at 20 C, one atmosphere (IARC 100F; ideal gas).
-    for celsius, expected in ((25, 1.80), (20, 1.83)):
-        density = gas.density_kg_per_m3(101325e-6, at(celsius), central("eo.molar_mass"))
-        assert float(density) * 1e6 == pytest.approx(expected, rel=5e-3)
-
-
 def test_time_to_cross_a_plug():
-    # L^2 / (2 D) for 10 mm at 1.5e-9 m2/s: 9.3 h; and 2 sqrt(D t / pi) of this record.
-    assert 0.01**2 / (2 * 1.5e-9) / HOUR == pytest.approx(9.3, rel=0.05)
-    d = properties.eo_diffusivity_water_m2_per_s(at(55))
-    assert float(chemistry.penetration_m(d, 3 * HOUR)) == pytest.approx(6.5e-3, rel=0.02)
-    d = properties.eo_diffusivity_water_m2_per_s(at(37))
-    assert float(chemistry.penetration_m(d, 1 * HOUR)) == pytest.approx(3.1e-3, rel=0.02)
+    # L^2 / (2 D) for 10 mm at 1.5e-9 m2/s is 9.3 h; 2 sqrt(D t / pi) is then sqrt(2 / pi) of it.
+    crossed = chemistry.penetration_m(1.5e-9, 9.3 * HOUR)
+    assert float(crossed) == pytest.approx(0.010 * np.sqrt(2.0 / np.pi), rel=0.025)
+    # 3.1 and 5.4 mm in 1 and 3 h at 37 C, 3.8 and 6.5 mm at 55 C, with the records.
+    for celsius, hours, expected_mm in ((37, 1, 3.1), (37, 3, 5.4), (55, 1, 3.8), (55, 3, 6.5)):
+        d = properties.eo_diffusivity_water_m2_per_s(at(celsius))
+        found = float(chemistry.penetration_m(d, hours * HOUR)) * 1e3
+        assert found == pytest.approx(expected_mm, rel=0.02)
