@@ -18,6 +18,7 @@ from eo_risk.measured.device_amounts import DeviceAmount, device_amounts
 from eo_risk.measured.dissipation import Points
 from eo_risk.measured.lab_group import declines_of, group_answer, later
 from eo_risk.measured.lab_options import CONDITIONS, LabOptions, cell, why_not_used
+from eo_risk.measured.lab_physics import PhysicsRequest, physics_answer
 from eo_risk.measured.predictions import beside_prediction
 from eo_risk.measured.results_table import LabTable
 
@@ -130,11 +131,25 @@ def _ruling(answers: Mapping[str, dict]) -> dict | None:
     return {key: curves[name][key] for key in ("substance", "release_h", "release_h_rounded")}
 
 
+def _physics(
+    main: Mapping[str, Any], amounts: Sequence[DeviceAmount], request: PhysicsRequest | None,
+    options: LabOptions,
+) -> dict | None:  # fmt: skip
+    """Fit the layer model to the curve that answers; None when it is not asked for."""
+    if request is None:
+        return None
+    if main["kind"] != "curve":
+        raise InputError([Fault("--material", request.material, "", "results that make a curve",
+                                "Leave it out for results at one time.")])  # fmt: skip
+    return physics_answer(amounts, request, options.limit_mg, options.confidence)
+
+
 def lab_answer(
     table: LabTable,
     options: LabOptions,
     *,
     predicted: Mapping[str, Any] | None = None,
+    physics: PhysicsRequest | None = None,
 ) -> dict:
     """Answer a table of laboratory results, in hours and mg per device.
 
@@ -146,6 +161,8 @@ def lab_answer(
         Limit, substance, confidence, model, and which rows to use.
     predicted : mapping, optional
         One item of an answer of ``check`` to put beside the results.
+    physics : PhysicsRequest, optional
+        The device's governing part, to fit the layer model beside the line.
 
     Returns
     -------
@@ -171,7 +188,10 @@ def lab_answer(
             raise InputError([Fault("substance", substance, "", nearest(substance, present),
                                     "No result of this substance is left to use.")])  # fmt: skip
         answers[substance] = _substance(chosen, substance, limit, options)
-    return answers[options.substance] | {
+    main = answers[options.substance]
+    shown = (options.substance, main["group"])
+    ruling_group = [a for a in used if (a.row.substance, a.row.group) == shown]
+    return main | {
         "confidence": options.confidence,
         "model": options.model,
         "ruling": _ruling(answers),
@@ -180,7 +200,7 @@ def lab_answer(
         "reports": sorted({a.row.report for a in used if a.row.report}),
         "results": [_result_row(a, options) for a in amounts],
         "predictions": [asdict(b) for b in beside_prediction(used, predicted)] if predicted else [],
-        "physics": None,
+        "physics": _physics(main, ruling_group, physics, options),
         "understood": table.understood,
         "notice": NOTICE,
     }

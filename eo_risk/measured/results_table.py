@@ -251,7 +251,7 @@ def results_of_sheet(sheet: Sheet) -> LabTable:
     # A blank header column is a fault already; its cells would only repeat it.
     if set(REQUIRED) <= set(columns.values()):
         for row in sheet.rows:
-            cells = _Cells(row, columns, "decimal comma" in sheet.understood)
+            cells = _Cells(row, columns, sheet.decimal_comma)
             found = _lab_row(cells)
             faults += cells.faults
             if found is not None:

@@ -1,0 +1,249 @@
+"""Command `lab`: laboratory results in, dissipation curve and release time out."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from eo_risk.commands.flags import Flags
+from eo_risk.commands.printing import add_json_flag, band, columns, emit, say, significant
+
+_SUBSTANCES = ("EO", "ECH", "EG")
+_MODELS = ("both", "pooled", "lots")
+_SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
+
+
+def register(subparsers) -> None:
+    """Add the command to the parser."""
+    parser = subparsers.add_parser(
+        "lab", help="laboratory results: dissipation curve, release time, certificates"
+    )
+    parser.add_argument("results", help="table of results (CSV or XLSX); see `template lab`")
+    parser.add_argument("--limit-mg", help="limit per device; for EG a screening reference")
+    parser.add_argument("--substance", default="EO", help="EO (default), ECH or EG")
+    parser.add_argument("--also", action="append", default=[], metavar="SUBSTANCE=MG",
+                        help="limit of another substance in the table")  # fmt: skip
+    parser.add_argument("--confidence", help="of the prediction limit (default 0.95)")
+    parser.add_argument("--model", default="both", help="both (default), pooled or lots")
+    parser.add_argument("--device-mass-g", help="mass of the whole device, for ug/g")
+    parser.add_argument("--area-cm2", help="contact area of the device, for ug/cm2")
+    parser.add_argument("--only", action="append", default=[], metavar="COLUMN=VALUE",
+                        help="use these rows only, as in state=new; show the others")  # fmt: skip
+    parser.add_argument("--from-h", help="use results from this hour on")
+    parser.add_argument("--margin-h", help="difference between groups that can be lived with")
+    parser.add_argument("--reference-group", help="compare groups with this one")
+    parser.add_argument("--predicted", metavar="FILE", help="answer of `check --json` to compare")
+    parser.add_argument("--item", help="name of the item in that answer")
+    parser.add_argument("--report", metavar="FILE.html", help="write the release-time sheet")
+    body = parser.add_argument_group("layer model beside the line (the governing part)")
+    body.add_argument("--material", help="material id; see `materials`")
+    body.add_argument("--shape", default="sheet", help=", ".join(_SHAPES))
+    body.add_argument("--thickness-mm", help="thickness of a sheet, wall of a tube")
+    body.add_argument("--outer-diameter-mm", help="of a tube, rod, fibre or sphere")
+    body.add_argument("--faces", default="2", help="1 or 2 open faces; a tube with 1: outer")
+    body.add_argument("--packaging", help="packaging id, when the table does not say")
+    body.add_argument("--temperature-c", help="aeration temperature, when the table does not say")
+    body.add_argument("--after-exposure-h", help="start from a gas exposure, not an even level")
+    body.add_argument("--exposure-temperature-c", help="of that exposure, else as in aeration")
+    body.add_argument("--record-id", help="id of the material record to write out")
+    body.add_argument("--seed", help="seed of the samples (default 1)")
+    add_json_flag(parser)
+    parser.set_defaults(run=run)
+
+
+def _pairs(flags: Flags, flag: str, texts: list[str]) -> dict[str, str]:
+    """Split ``NAME=VALUE`` texts; notes a fault for any that is none."""
+    from eo_risk.errors import Fault
+
+    found = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name.strip() or not value.strip():
+            flags.faults.append(Fault(flag, repr(text), "", "NAME=VALUE", "Write both."))
+        else:
+            found[name.strip()] = value.strip()
+    return found
+
+
+def _also(flags: Flags, texts: list[str]) -> dict[str, float]:
+    from eo_risk.errors import Fault, nearest
+
+    found = {}
+    for name, value in _pairs(flags, "--also", texts).items():
+        try:
+            found[name] = float(value)
+        except ValueError:
+            flags.faults.append(Fault("--also", value, "mg", "a number", "Write ECH=9."))
+        if name not in _SUBSTANCES:
+            flags.faults.append(Fault("--also", repr(name), "", nearest(name, _SUBSTANCES),
+                                      "Use one of these."))  # fmt: skip
+    return found
+
+
+def _options(flags: Flags, args: argparse.Namespace):
+    from eo_risk.measured.lab_options import LabOptions
+
+    given = {
+        "limit_mg": flags.number("--limit-mg", "mg", 0, 1e9, above=True, required=True),
+        "substance": flags.word("--substance", _SUBSTANCES),
+        "confidence": flags.number("--confidence", "", 0.5, 0.9999),
+        "model": flags.word("--model", _MODELS),
+        "device_mass_g": flags.number("--device-mass-g", "g", 0, 1e6, above=True),
+        "area_cm2": flags.number("--area-cm2", "cm2", 0, 1e7, above=True),
+        "from_h": flags.number("--from-h", "h", 0, 20_000),
+        "margin_h": flags.number("--margin-h", "h", 0, 20_000),
+        "reference_group": args.reference_group,
+        "only": _pairs(flags, "--only", args.only),
+        "also_mg": _also(flags, args.also),
+    }
+    return lambda: LabOptions(**{key: value for key, value in given.items() if value is not None})
+
+
+def _physics(flags: Flags, args: argparse.Namespace):
+    from eo_risk.measured.lab_physics import PhysicsRequest
+
+    given = {
+        "shape": flags.word("--shape", _SHAPES),
+        "thickness_mm": flags.number("--thickness-mm", "mm", 0, 500, above=True),
+        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 1000, above=True),
+        "faces": flags.whole("--faces", 1, 2),
+        "packaging": args.packaging,
+        "temperature_c": flags.number("--temperature-c", "C", -20, 120),
+        "exposure_h": flags.number("--after-exposure-h", "h", 0, 100),
+        "exposure_temperature_c": flags.number("--exposure-temperature-c", "C", -20, 120),
+        "record_id": args.record_id,
+        "seed": flags.whole("--seed", 0, 2**31),
+    }
+    if args.material is None:
+        return lambda: None
+    known = {key: value for key, value in given.items() if value is not None}
+    return lambda: PhysicsRequest(args.material, **known)
+
+
+def _predicted(args: argparse.Namespace):
+    import json
+
+    from eo_risk.files import read_text, refuse
+    from eo_risk.measured.predictions import predicted_item
+
+    if args.predicted is None:
+        return None
+    try:
+        answer = json.loads(read_text(Path(args.predicted), "answer"))
+    except ValueError:
+        raise refuse(args.predicted, "no JSON", "an answer of `eo-risk check --json`",
+                     "Save that answer.") from None  # fmt: skip
+    return predicted_item(answer, args.item)
+
+
+def _hours(hours: float | None) -> str:
+    return "none" if hours is None else f"{significant(hours)} h"
+
+
+def _curve_lines(answer: dict) -> list[str]:
+    percent = f"{answer['confidence']:.0%}"
+    rows = [
+        [name, _hours(m["crossing_h"]), _hours(m["release_h"]), _hours(m["release_h_rounded"]),
+         _hours(m["tolerance_95_95_h"])]
+        for name, m in answer["models"].items()
+    ]  # fmt: skip
+    head = ["model", "line meets it", f"{percent} limit meets it", "rounded up", "95/95 tolerance"]
+    return [
+        f"ln(mg) = {significant(answer['intercept'], 5)} "
+        f"{answer['slope_per_h']:+.4g} x hours, sd {significant(answer['residual_sd'])}, "
+        f"{answer['n']} results, {len(answer['lots'])} lot(s), {len(answer['times_h'])} times",
+        "",
+        columns(rows, head),
+        "",
+        f"release time by these results: {_hours(answer['release_h_rounded'])} "
+        f"({answer['ruling_model']} rules)",
+    ]
+
+
+def _one_time_lines(answer: dict) -> list[str]:
+    at_most = "at most " if answer["upper_ends"] else ""
+    upper = answer["next_device_upper_95"]
+    return [
+        f"{answer['n']} results at {significant(answer['aeration_h'])} h: mean {at_most}"
+        f"{significant(answer['mean'])} mg, highest {at_most}{significant(answer['highest'])} mg",
+        f"next device, {answer['next_device_confidence']:.0%} limit: "
+        + ("too few known results" if upper is None else f"{significant(upper)} mg"),
+        "one time point: no release time can be derived",
+    ]
+
+
+def _result_lines(answer: dict) -> list[str]:
+    rows = []
+    for r in answer["results"]:
+        amount = ("<" if r["below"] else "") + significant(r["amount_mg"])
+        limit = significant(r["limit_mg"])
+        rows.append([r["lot"], significant(r["aeration_h"]), r["substance"], amount, limit,
+                     "used" if r["used"] else f"not used: {r['why_not_used']}"])  # fmt: skip
+    return [columns(rows, ["lot", "h", "", "mg", "limit mg", ""])]
+
+
+def _text(answer: dict) -> str:
+    named = "reference" if answer["limit_kind"] == "screening" else "limit"
+    group = f", group {answer['group']}" if answer["group"] else ""
+    lines = [f"{answer['substance']}, {named} {significant(answer['limit_mg'])} mg per device"
+             f"{group}"]  # fmt: skip
+    if answer["limit_note"]:
+        lines.append(answer["limit_note"])
+    lines += (_curve_lines if answer["kind"] == "curve" else _one_time_lines)(answer)
+    if answer["kind"] == "one_time" or not all(r["used"] for r in answer["results"]):
+        lines += ["", *_result_lines(answer)]
+    if physics := answer["physics"]:
+        d = physics["diffusivity_cm2_per_s"]
+        lines += ["", f"layer model ({physics['material']}): release "
+                  f"{_hours(physics['release_h_rounded'])}, diffusivity "
+                  + band(d["p05"], d["p50"], d["p95"], "cm2/s")]  # fmt: skip
+        lines += [f"{c['level']}: {c['text']} {c['action']}".rstrip() for c in physics["cautions"]]
+        if physics["site_material_record_toml"]:
+            lines += ["for the site file:", physics["site_material_record_toml"].rstrip()]
+    lines += [f"{m['name']}: {_hours(m['release_h'])}, {m['reason']}" for m in answer["family"]]
+    lines += [c["text"] for c in answer["comparisons"]]
+    for other in answer["substances"]:
+        hours = other.get("release_h_rounded")
+        lines.append(f"{other['substance']}: " + (f"release time {_hours(hours)}"
+                     if other["kind"] == "curve" else "one time point"))  # fmt: skip
+    if answer["substances"] and answer["ruling"]:
+        lines.append(f"{answer['ruling']['substance']} rules")
+    for b in answer["predictions"]:
+        lines.append(f"{b['substance']} at {significant(b['hours'])} h: measured "
+                     f"{significant(b['mean_mg'])} mg, predicted {significant(b['p50'])} mg: "
+                     f"{b['text']}")  # fmt: skip
+    lines += [f"{c['level']}: {c['text']} {c['action']}".rstrip() for c in answer["cautions"]]
+    return "\n".join([*lines, "", answer["notice"]])
+
+
+def _write_report(answer: dict, path: Path) -> None:
+    from datetime import datetime
+
+    from eo_risk.files import refuse
+    from eo_risk.output.lab_sheet import lab_sheet_html
+
+    page = lab_sheet_html(answer, datetime.now().astimezone())
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise refuse(str(path), error.strerror or "unwritable", "a writable place",
+                     "Choose another place.") from None  # fmt: skip
+    say(f"written: {path}")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Answer a table of laboratory results; returns the exit code."""
+    from eo_risk.measured.lab import lab_answer
+    from eo_risk.measured.results_table import read_results
+
+    flags = Flags(args)
+    options, physics = _options(flags, args), _physics(flags, args)
+    flags.done()
+    answer = lab_answer(
+        read_results(Path(args.results)), options(),
+        predicted=_predicted(args), physics=physics(),
+    )  # fmt: skip
+    if args.report:
+        _write_report(answer, Path(args.report))
+    emit(args, answer, _text(answer))
+    return 0

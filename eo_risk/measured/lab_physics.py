@@ -1,0 +1,179 @@
+"""The layer model beside the line: from what a user says of the device to both curves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from eo_risk import reference
+from eo_risk.errors import Fault, InputError, unknown_name
+from eo_risk.judgement.result import Band
+from eo_risk.judgement.risk import Draw
+from eo_risk.measured.device_amounts import DeviceAmount
+from eo_risk.measured.dissipation import Points
+from eo_risk.measured.physics_fit import (
+    PhysicsFit,
+    PhysicsSetup,
+    fit_physics,
+    picture_hours,
+    prior_of,
+    record_toml,
+    release_curves,
+    site_material_record,
+)
+from eo_risk.physics.layer import Body
+from eo_risk.units import celsius_to_kelvin, from_si, to_si
+
+SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
+_PRIOR_SAMPLES = 4096
+# A blank packaging takes the slowest ordinary wrapping, as it does in a check.
+_UNKNOWN_PACKAGING = "carton"
+_LONGEST_PICTURE = 1.6  # times what the picture must show
+
+
+@dataclass(frozen=True)
+class PhysicsRequest:
+    """The governing part of the device, in the units of a plan; None is not given.
+
+    `thickness_mm` is the thickness of a sheet or the wall of a tube; a rod, fibre or sphere
+    has its `outer_diameter_mm` only. `exposure_h` 0 is an even start.
+    """
+
+    material: str
+    shape: str = "sheet"
+    thickness_mm: float | None = None
+    outer_diameter_mm: float | None = None
+    faces: int = 2
+    packaging: str | None = None
+    temperature_c: float | None = None
+    exposure_h: float = 0.0
+    exposure_temperature_c: float | None = None
+    record_id: str | None = None
+    seed: int = 1
+
+    def body(self) -> Body:
+        """Return the geometry; raises InputError with every fault."""
+        faults = []
+        if self.shape not in SHAPES:
+            raise InputError([unknown_name("--shape", self.shape, SHAPES, "Use one of these.")])
+        flat = self.shape in ("sheet", "tube")
+        needed = {"--thickness-mm": self.thickness_mm} if flat else {}
+        if self.shape != "sheet":
+            needed["--outer-diameter-mm"] = self.outer_diameter_mm
+        for flag, value in needed.items():
+            if value is None:
+                faults.append(Fault(flag, "nothing", "", f"a number for a {self.shape}",
+                                    "Give this number."))  # fmt: skip
+        if not faults and self.shape == "tube" and 2 * self.thickness_mm > self.outer_diameter_mm:
+            faults.append(Fault("--thickness-mm", f"{self.thickness_mm:g}", "mm",
+                                f"up to half the outer diameter, {self.outer_diameter_mm / 2:g} mm",
+                                "Correct one of them."))  # fmt: skip
+        if faults:
+            raise InputError(faults)
+        open_faces = "both" if self.faces == 2 else "outer"
+        if self.shape == "sheet":
+            return Body("sheet", to_si(self.thickness_mm, "mm"), open_faces=open_faces)
+        radius_m = to_si(self.outer_diameter_mm, "mm") / 2.0
+        if self.shape == "tube":
+            return Body("tube", to_si(self.thickness_mm, "mm"), radius_m, open_faces)
+        return Body("sphere" if self.shape == "sphere" else "rod", radius_m)
+
+
+def _temperature_c(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> float:
+    """Take the aeration temperature from the rows, which agree, or from the request."""
+    own = amounts[0].row.aeration_temperature_c
+    given = request.temperature_c
+    if own is not None and given is not None and own != given:
+        raise InputError([Fault("--temperature-c", f"{given:g}", "C", f"{own:g} C, as in the table",
+                                "Give it once.")])  # fmt: skip
+    if own is None and given is None:
+        raise InputError([Fault("--temperature-c", "nothing", "", "the aeration temperature",
+                                "Give it, or fill column aeration_temperature_c.")])  # fmt: skip
+    return given if own is None else own
+
+
+def _setup(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> PhysicsSetup:
+    own = amounts[0].row.packaging
+    named = own if own in reference.packagings() else _UNKNOWN_PACKAGING
+    warm = request.exposure_temperature_c
+    setup = PhysicsSetup(
+        request.material, request.body(), celsius_to_kelvin(_temperature_c(request, amounts)),
+        request.packaging or named, amounts[0].row.substance, to_si(request.exposure_h, "h"),
+        None if warm is None else celsius_to_kelvin(warm),
+    )  # fmt: skip
+    setup.check()
+    return setup
+
+
+def _points(band: Band, unit: str = "1") -> dict[str, float]:
+    return {key: float(from_si(value, unit)) for key, value in asdict(band).items()}
+
+
+def _picture(fit: PhysicsFit, last_h: float) -> dict:
+    shown = fit.hours <= _LONGEST_PICTURE * max(last_h, fit.release_h or 0.0)
+    return {
+        "hours": fit.hours[shown].tolist(),
+        "level_mg": {"p05": fit.level_p05[shown].tolist(), "p50": fit.level_p50[shown].tolist(),
+                     "p95": fit.level_p95[shown].tolist()},
+        "upper_mg": fit.upper[shown].tolist(),
+    }  # fmt: skip
+
+
+def physics_answer(
+    amounts: Sequence[DeviceAmount], request: PhysicsRequest, limit_mg: float, confidence: float
+) -> dict:
+    """Fit the layer model to the results of one curve.
+
+    Parameters
+    ----------
+    amounts : sequence of DeviceAmount
+        Results of one substance under one set of conditions.
+    request : PhysicsRequest
+        What the device's governing part is.
+    limit_mg, confidence : float
+        Limit per device, and confidence of the release time. [mg], [-]
+
+    Returns
+    -------
+    dict
+        Release hours, bands of what was fitted, the picture and the material record.
+
+    Raises
+    ------
+    InputError
+        When material, shape, packaging or temperature are missing or cannot be fitted.
+    """
+    setup = _setup(request, amounts)
+    points = Points.of(amounts)
+    prior = prior_of(setup, Draw(request.seed, _PRIOR_SAMPLES))
+    curves = release_curves(setup, prior, picture_hours(points.hours))
+    fit = fit_physics(
+        points, setup, prior, curves, ln_limit=math.log(limit_mg), confidence=confidence,
+        generator=np.random.default_rng(request.seed),
+    )  # fmt: skip
+    reports = sorted({a.row.report for a in amounts if a.row.report})
+    name = request.record_id or f"site.{setup.material}.diffusivity"
+    record = site_material_record(fit, setup, reports, name, len(amounts))
+    rounded = None if fit.release_h is None else math.ceil(fit.release_h - 1e-9)
+    return {
+        "material": setup.material,
+        "packaging": setup.packaging,
+        "start": "after exposure" if setup.exposure_s > 0.0 else "even",
+        "release_h": fit.release_h,
+        "release_h_rounded": rounded,
+        "diffusivity_cm2_per_s": _points(fit.diffusivity_m2_per_s, "cm2/s"),
+        "prior_cm2_per_s": _points(fit.prior_m2_per_s, "cm2/s"),
+        "start_mg": _points(fit.start_mg),
+        "slow_share": _points(fit.slow_share),
+        "scatter_within_lots": _points(fit.within),
+        "scatter_between_lots": _points(fit.between),
+        "effective_samples": fit.effective_samples,
+        "seed": request.seed,
+        "picture": _picture(fit, float(points.hours.max())),
+        "site_material_record": record,
+        "site_material_record_toml": None if record is None else record_toml(record),
+        "cautions": [asdict(caution) for caution in fit.cautions],
+    }

@@ -1,0 +1,333 @@
+"""The layer model fitted to laboratory results, with the material's record as prior.
+
+Unknown are the diffusivity, the resistance outside, a slow pool, the start level and the
+scatter between and within lots. What comes out is a band, a release time and the fitted
+diffusivity as a record a site can keep.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from eo_risk import reference
+from eo_risk.errors import Fault, InputError, unknown_name
+from eo_risk.judgement.result import Band, Caution
+from eo_risk.judgement.risk import Draw, quantile
+from eo_risk.measured.dissipation import Points
+from eo_risk.measured.posterior import Cloud, LotModel, sample_posterior
+from eo_risk.measured.release_curves import ReleaseCurves
+from eo_risk.physics import properties
+from eo_risk.physics.layer import Body
+from eo_risk.units import (
+    SECONDS_PER_HOUR,
+    celsius_to_kelvin,
+    from_si,
+    kelvin_to_celsius,
+)
+
+# Weak priors of the relative scatter within and between lots: 5 and 95 % points (own choice).
+_WITHIN = (0.15, 0.03, 0.75)
+_BETWEEN = (0.10, 0.02, 0.50)
+_UNKNOWNS = 6
+_REACH = 4.5  # deviates the grid of the layer model covers
+_KEPT = 1500  # samples of equal weight that the bands rest on
+_HOURS_AHEAD = 20.0  # times the last result
+_PICTURE_POINTS = 90
+_FEWEST_EFFECTIVE = 200.0
+_FAR = 2.0  # deviates from the middle of the prior that are worth a word
+_25C_K = celsius_to_kelvin(25.0)
+
+
+@dataclass(frozen=True)
+class PhysicsSetup:
+    """The body, its material and what surrounds it in aeration. SI"""
+
+    material: str
+    body: Body
+    temperature_k: float
+    packaging: str = "film_paper_pouch"
+    substance: str = "EO"
+    exposure_s: float = 0.0
+    exposure_temperature_k: float | None = None
+
+    def check(self) -> None:
+        """Raise InputError when the material or packaging cannot be fitted."""
+        faults = []
+        if reference.material(self.material).behaviour in ("none", "family"):
+            faults.append(Fault("--material", self.material, "", "a polymer of known grade",
+                                "A metal holds no EO; for an unknown grade name its likeliest "
+                                "member."))  # fmt: skip
+        known = {n for n, p in reference.packagings().items() if p.permeable}
+        if self.packaging not in known:
+            faults.append(unknown_name("--packaging", self.packaging, known, "Use one of these."))
+        if self.substance not in ("EO", "ECH"):
+            faults.append(Fault("--substance", self.substance, "", "EO or ECH",
+                                "Glycol does not leave a material as gas does."))  # fmt: skip
+        if faults:
+            raise InputError(faults)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Median with 5 and 95 % points of every physical unknown. SI"""
+
+    diffusivity: Band
+    velocity: Band
+    slow_share: reference.Record
+    slow_rate: Band
+
+
+def _band(samples: np.ndarray) -> Band:
+    return Band.of(samples)
+
+
+def prior_of(setup: PhysicsSetup, draw: Draw) -> Prior:
+    """Take the prior from the records at the aeration temperature."""
+    kelvin = setup.temperature_k
+    diffusivity = properties.diffusivity_m2_per_s(
+        setup.material, kelvin, draw, substance=setup.substance
+    )
+    ratio = properties.gas_ratio(setup.material, kelvin, draw, substance=setup.substance)
+    velocity = draw(f"packaging.{setup.packaging}.transfer") / ratio
+    rate = properties.arrhenius(
+        math.log(2.0) / draw("slow_pool.half_life"), draw(f"{setup.material}.activation"), kelvin
+    )
+    return Prior(_band(diffusivity), _band(velocity), reference.record("slow_pool.fraction"),
+                 _band(rate))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Unknowns:
+    """What deviates (samples, 6) stand for; arrays of shape (samples,). SI"""
+
+    ln_d: np.ndarray
+    ln_v: np.ndarray
+    slow_share: np.ndarray
+    slow_rate: np.ndarray
+    within: np.ndarray
+    between: np.ndarray
+
+    @classmethod
+    def of(cls, z: np.ndarray, prior: Prior) -> _Unknowns:
+        u = np.clip(ndtr(z.T), 1e-12, 1.0 - 1e-12)
+
+        def lognormal(column: int, band: Band) -> np.ndarray:
+            return quantile(u[column], "lognormal", band.p50, band.p05, band.p95)
+
+        share = prior.slow_share
+        return cls(
+            np.log(lognormal(0, prior.diffusivity)), np.log(lognormal(1, prior.velocity)),
+            quantile(u[2], share.spread, share.value_si, share.low_si, share.high_si),
+            lognormal(3, prior.slow_rate), quantile(u[4], "lognormal", *_WITHIN),
+            quantile(u[5], "lognormal", *_BETWEEN),
+        )  # fmt: skip
+
+    def ln_share(self, curves: ReleaseCurves, which: np.ndarray) -> np.ndarray:
+        """Log of the share left, the slow pool included. shape (times, samples)"""
+        fast = np.exp(curves.ln_share_left(self.ln_d, self.ln_v, which))
+        slow = np.exp(-self.slow_rate * curves.time_s[which][:, None])
+        return np.log((1.0 - self.slow_share) * fast + self.slow_share * slow)
+
+
+def _ends(band: Band) -> tuple[float, float]:
+    """Ends of the grid of a quantity: far enough for any deviate met."""
+    ends = quantile(ndtr(np.array([-_REACH, _REACH])), "lognormal", band.p50, band.p05, band.p95)
+    return float(ends[0]), float(ends[1])
+
+
+def release_curves(setup: PhysicsSetup, prior: Prior, hours: np.ndarray) -> ReleaseCurves:
+    """Run the layer model over the prior for these hours of aeration."""
+    ratio = 1.0
+    if setup.exposure_temperature_k is not None:
+        energy = properties.central(f"{setup.material}.activation")
+        ratio = float(properties.arrhenius(1.0, energy, setup.exposure_temperature_k)
+                      / properties.arrhenius(1.0, energy, setup.temperature_k))  # fmt: skip
+    # The start itself is no output of the model; a moment after stands for it.
+    seconds = np.maximum(hours, 1e-6) * SECONDS_PER_HOUR
+    return ReleaseCurves.of(setup.body, seconds, _ends(prior.diffusivity), _ends(prior.velocity),
+                            exposure_s=setup.exposure_s, exposure_ratio=ratio)  # fmt: skip
+
+
+def picture_hours(measured_h: np.ndarray) -> np.ndarray:
+    """Hours of the curves: those measured, and on to many times the last."""
+    last = max(float(measured_h.max()), 1.0)
+    ahead = np.geomspace(last / 100.0, last * _HOURS_AHEAD, _PICTURE_POINTS)
+    return np.union1d(np.append(measured_h, 0.0), ahead)
+
+
+@dataclass(frozen=True)
+class PhysicsFit:
+    """What the layer model and the results say together.
+
+    Curves are mg per device over `hours`; `level` is the common curve of all lots, `upper`
+    what the next device of a new lot stays below with the confidence. [mg]
+    """
+
+    hours: np.ndarray
+    level_p05: np.ndarray
+    level_p50: np.ndarray
+    level_p95: np.ndarray
+    upper: np.ndarray
+    release_h: float | None
+    diffusivity_m2_per_s: Band
+    prior_m2_per_s: Band
+    start_mg: Band
+    slow_share: Band
+    within: Band
+    between: Band
+    effective_samples: float
+    cautions: tuple[Caution, ...]
+
+
+def _next_device(
+    level: np.ndarray, within: np.ndarray, between: np.ndarray, confidence: float
+) -> np.ndarray:
+    """Quantile of the next device of a new lot over all samples, per hour. ln(mg)"""
+    sd = np.sqrt(np.square(within) + np.square(between))
+    low = level.min(axis=1) - 8.0 * sd.max()
+    high = level.max(axis=1) + 8.0 * sd.max()
+    for _ in range(45):
+        middle = 0.5 * (low + high)
+        share = ndtr((middle[:, None] - level) / sd).mean(axis=1)
+        low, high = np.where(share < confidence, middle, low), np.where(share < confidence, high,
+                                                                        middle)  # fmt: skip
+    return high
+
+
+def _first_below(hours: np.ndarray, ln_upper: np.ndarray, ln_limit: float) -> float | None:
+    over = ln_upper > ln_limit
+    if over[-1]:
+        return None
+    if not np.any(over):
+        return 0.0
+    i = int(np.flatnonzero(over)[-1])
+    share = (ln_upper[i] - ln_limit) / (ln_upper[i] - ln_upper[i + 1])
+    return float(hours[i] + share * (hours[i + 1] - hours[i]))
+
+
+def _cautions(cloud: Cloud, release_h: float | None, last_h: float) -> tuple[Caution, ...]:
+    found = []
+    middle = float(cloud.weights @ cloud.deviates[:, 0])
+    if abs(middle) > _FAR:
+        side = "faster" if middle > 0.0 else "slower"
+        found.append(Caution("far_from_record", "warn", f"The results are much {side} than the "
+                             "material's record allows.",
+                             "Check thickness, temperature and material."))  # fmt: skip
+    if cloud.effective < _FEWEST_EFFECTIVE:
+        found.append(Caution("fit_uncertain", "warn", f"The fit rests on {cloud.effective:.0f} "
+                             "effective samples only; its bands are rough.",
+                             "Rely on the line."))  # fmt: skip
+    if release_h is not None and release_h > last_h:
+        found.append(Caution("physics_extrapolated", "inform", "The time by the layer model lies "
+                             f"beyond the last sampled time, {last_h:g} h.",
+                             "Test at later times."))  # fmt: skip
+    return tuple(found)
+
+
+def fit_physics(
+    points: Points,
+    setup: PhysicsSetup,
+    prior: Prior,
+    curves: ReleaseCurves,
+    *,
+    ln_limit: float,
+    confidence: float,
+    generator: np.random.Generator,
+) -> PhysicsFit:
+    """Fit the layer model to results.
+
+    Parameters
+    ----------
+    points : Points
+        Results: hours, ln(mg per device), below detection, lots.
+    setup : PhysicsSetup
+        Body, material and surroundings.
+    prior : Prior
+        From `prior_of`.
+    curves : ReleaseCurves
+        From `release_curves`, for hours that hold every measured one.
+    ln_limit, confidence : float
+        Limit as ln(mg), and confidence of the release time. [-]
+    generator : numpy.random.Generator
+        The only source of chance.
+
+    Returns
+    -------
+    PhysicsFit
+
+    Notes
+    -----
+    Log-normal scatter within and between lots; the start level has no prior. Even start, or
+    the profile a gas exposure leaves. Diffusivity does not depend on the content.
+    """
+    hours = curves.time_s / SECONDS_PER_HOUR
+    measured, inverse = np.unique(points.hours, return_inverse=True)
+    which = np.array([int(np.argmin(np.abs(hours - h))) for h in measured])
+    lots, lot_index = np.unique(points.lots.astype(str), return_inverse=True)
+    model = LotModel(points.ln_mg, points.below, inverse, lot_index, len(lots))
+
+    def levels(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        u = _Unknowns.of(z, prior)
+        return model.levels(u.ln_share(curves, which), u.within, u.between, generator)
+
+    cloud = sample_posterior(levels, _UNKNOWNS, generator)
+    kept = cloud.resample(_KEPT, generator)
+    common = cloud.companion[kept]
+    u = _Unknowns.of(cloud.deviates[kept], prior)
+    level = common + u.ln_share(curves, np.arange(len(hours)))
+    ln_upper = _next_device(level, u.within, u.between, confidence)
+    release_h = _first_below(hours, ln_upper, ln_limit)
+    p05, p50, p95 = np.exp(np.quantile(level, (0.05, 0.5, 0.95), axis=1))
+    return PhysicsFit(
+        hours, p05, p50, p95, np.exp(ln_upper), release_h, _band(np.exp(u.ln_d)),
+        prior.diffusivity, _band(np.exp(common)), _band(u.slow_share), _band(u.within),
+        _band(u.between), cloud.effective, _cautions(cloud, release_h, float(points.hours.max())),
+    )  # fmt: skip
+
+
+def site_material_record(
+    fit: PhysicsFit, setup: PhysicsSetup, reports: Sequence[str], name: str, results: int
+) -> dict[str, object] | None:
+    """Write the fitted diffusivity as a site's own material record, at 25 C.
+
+    Carried to 25 C with the record's own activation energy, so that at the aeration
+    temperature it gives back what was fitted. None for a substance other than EO.
+    """
+    if setup.substance != "EO":
+        return None
+    shipped = reference.record(f"{setup.material}.diffusivity")
+    activation = reference.record(f"{setup.material}.activation")
+    warmer = float(properties.arrhenius(1.0, activation.value_si, setup.temperature_k))
+    points = (fit.diffusivity_m2_per_s.p50, fit.diffusivity_m2_per_s.p05,
+              fit.diffusivity_m2_per_s.p95)  # fmt: skip
+    value, low, high = (float(f"{from_si(p / warmer, shipped.unit):.4g}") for p in points)
+    celsius = kelvin_to_celsius(setup.temperature_k)
+    return {
+        "id": name,
+        "material": setup.material,
+        "quantity": "diffusivity",
+        "value": value,
+        "low": low,
+        "high": high,
+        "unit": shipped.unit,
+        "spread": "lognormal",
+        "temperature_c": kelvin_to_celsius(_25C_K),
+        "status": "measured",
+        "source": "laboratory report " + (", ".join(reports) or "without a number"),
+        "locator": f"layer model fitted to {results} results at {celsius:g} C",
+        "note": f"carried to 25 C with {activation.value:g} {activation.unit}",
+    }
+
+
+def record_toml(record: dict[str, object]) -> str:
+    """Write a material record as it stands in a site file."""
+    # JSON strings and numbers are TOML strings and numbers.
+    lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in record.items()]
+    return "\n".join(["[[material_record]]", *lines]) + "\n"
+
