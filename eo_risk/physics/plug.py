@@ -38,7 +38,8 @@ class PlugStage:
 class PlugRun:
     """EO in the water, EO turned into glycol, EO in the gas column. [kg]
 
-    Shape (outputs, samples): the start, then every output time and stage end.
+    Shape (outputs, samples): the start, then every output time and stage end. `entered_kg` is
+    what came in through the mouths so far, less what left.
     """
 
     time_s: np.ndarray
@@ -46,6 +47,7 @@ class PlugRun:
     eo_kg: np.ndarray
     reacted_kg: np.ndarray
     column_kg: np.ndarray
+    entered_kg: np.ndarray
 
 
 def run_plug(
@@ -118,11 +120,12 @@ def run_plug(
         start_outer_kg_per_m3=np.asarray(start_gas_kg_per_m3) * column_inventory,
         outer_start_share=filled_share,
     )
-    volume = half * section * faces
+    volume, column = half * section * faces, path * section * faces
     return PlugRun(
         run.time_s,
         run.stage_index,
         run.inner_kg_per_m3 * volume,
         run.inner_product_kg_per_m3 * volume,
-        run.outer_kg_per_m3 * path * section * faces,
+        run.outer_kg_per_m3 * column,
+        run.gained_outer_kg_per_m3 * column,
     )
