@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
 
 from eo_risk import __version__, reference, units
+from eo_risk.judgement.aerator_air import (
+    Gas,
+    air_volume_m3,
+    gas_of,
+    levels,
+    noticeable,
+    passes,
+    relaxed,
+    stretched,
+)
 from eo_risk.judgement.cautions import ItemFacts, caution, item_cautions, worst_first
 from eo_risk.judgement.influence import words
 from eo_risk.judgement.inputs import ItemInputs
@@ -43,6 +53,7 @@ class LoadContext:
     inputs: ItemInputs
     timeline: Timeline
     waters: tuple[WaterStage, ...]
+    gas: Gas | None = None
 
 
 def load_context(plan: LoadPlan, samples: int, seed: int, swapped: str | None = None) -> LoadContext:
@@ -57,10 +68,42 @@ def load_context(plan: LoadPlan, samples: int, seed: int, swapped: str | None = 
                        water_stages(timeline, inputs.draw, co2_share))  # fmt: skip
 
 
-def draft(context: LoadContext, index: int, *, follow: bool = True) -> ItemDraft:
+def draft(
+    context: LoadContext, index: int, *, follow: bool = True, gas: Gas | None = None
+) -> ItemDraft:
     """Compute one item, without what depends on the rest of the load."""
     return draft_item(context.plan, index, context.draw, context.inputs, context.timeline,
-                      context.waters, follow=follow)  # fmt: skip
+                      context.waters, follow=follow, gas=gas)  # fmt: skip
+
+
+def air_level(context: LoadContext, drafts: Sequence[ItemDraft]) -> np.ndarray:
+    """Return the EO level the load brings into its aerator. [kg/m3], (outputs, samples)"""
+    held = sum(d.quantity * d.held_kg for d in drafts)
+    return levels(context.plan, context.timeline, context.inputs, held)
+
+
+def in_own_air(
+    context: LoadContext, drafts: list[ItemDraft]
+) -> tuple[list[ItemDraft], np.ndarray, Gas | None]:
+    """Run the load again in the air it loads itself, where that is noticeable.
+
+    Returns the drafts, the level and the levels per stage (None for clean air).
+    """
+    found = air_level(context, drafts)
+    stores = [d.store_m3 for d in drafts]
+    if not noticeable(found, stores, [d.least_limit_kg for d in drafts]):
+        return drafts, found, None
+    volume = air_volume_m3(context.plan, context.inputs)
+    store = sum(d.quantity * d.store_m3 for d in drafts)
+    level, gas = None, None
+    turns = passes(context.plan)
+    for turn in range(turns):
+        level = found if turns == 1 else relaxed(level, found, store, volume)
+        gas = gas_of(context.timeline, level)
+        last = turn == turns - 1
+        drafts = [draft(context, i, follow=last, gas=gas) for i in range(len(drafts))]
+        found = air_level(context, drafts)
+    return drafts, found, gas
 
 
 def _time_out(plan: LoadPlan, required_s: float | None):
@@ -175,7 +218,8 @@ def _reassess(
 ):
     """Return verdict and draft of one item of an edited plan, with the same samples."""
     edited = load_context(plan, context.draw.samples, context.draw.seed)
-    found = draft(edited, index, follow=follow)
+    gas = None if context.gas is None else stretched(context.gas, context.timeline, edited.timeline)
+    found = draft(edited, index, follow=follow, gas=gas)
     # The load waits for its slowest item, and no less than the aeration it was given.
     planned_s = sum(units.to_si(step.hours or 0.0, "h") for step in plan.aeration)
     own_s = found.aeration.required_s if found.aeration else planned_s
@@ -239,7 +283,10 @@ def check_plan(
         drafts.append(draft(context, index))
         if progress is not None:
             progress(index + 1, len(plan.items))
-    load = load_result(context, drafts)
+    drafts, level, gas = in_own_air(context, drafts)
+    context = replace(context, gas=gas)
+    load = replace(load_result(context, drafts),
+                   aerator_air_peak_kg_per_m3=float(np.quantile(level.max(axis=0), 0.95)))  # fmt: skip
     items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
     if advise:
         from eo_risk.judgement.advice import with_actions

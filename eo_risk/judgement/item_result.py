@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import reference, units
+from eo_risk.judgement.aerator_air import Gas, stretched
 from eo_risk.judgement.cautions import ItemFacts, required_by_others
 from eo_risk.judgement.dose import Counted
 from eo_risk.judgement.dose import counted as counted_residue
@@ -77,6 +78,9 @@ class ItemDraft:
     body_mass_kg: float | None
     starting_type: str
     target: np.ndarray
+    held_kg: np.ndarray  # EO in the parts at the start and end of every aeration stage
+    store_m3: float  # air that would hold as much EO as the parts at one level
+    least_limit_kg: float
     notes: tuple[str, ...] = ()
 
 
@@ -353,11 +357,16 @@ def draft_item(
     waters: Sequence[WaterStage],
     *,
     follow: bool = True,
+    gas: Gas | None = None,
 ) -> ItemDraft:
-    """Compute one item of a plan; without `follow` the hours of aeration are left out."""
+    """Compute one item of a plan.
+
+    Without `follow` the hours of aeration are left out; `gas` are EO levels per stage that
+    stand for clean air in the aeration.
+    """
     item = plan.items[index]
     inputs = ItemInputs(draw.item(item.name), starting_ranges(item))
-    trace = simulate(plan, item, inputs, timeline, waters)
+    trace = simulate(plan, item, inputs, timeline, waters, gas=gas)
     if plan.rules.slow_pool == "on":
         trace = _slow_pool(plan, trace, timeline, inputs)
     limits, missing, mass, days = _limits(plan, item)
@@ -367,7 +376,8 @@ def draft_item(
 
     def again(longer: Timeline) -> tuple[ItemTrace, list]:
         far = simulate(plan, item, inputs, longer, water_stages(longer, inputs.draw, 0.0)
-                       if plan.cycle.gas.balance != "co2" else _like(waters, longer, inputs))
+                       if plan.cycle.gas.balance != "co2" else _like(waters, longer, inputs),
+                       gas=None if gas is None else stretched(gas, timeline, longer))
         if plan.rules.slow_pool == "on":
             far = _slow_pool(plan, far, longer, inputs)
         return far, _ruling_curves(far, rows, limits, _amounts(far, item, amounts.dose_share, days))
@@ -417,8 +427,21 @@ def draft_item(
         trace.water.places, found, assumed, records, max(letters),
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
         mass, ", ".join(from_starting_type(item)), samples,
+        trace.polymer_eo[-len(timeline.aeration) - 1 :] * np.ones(inputs.samples), trace.store_m3,
+        _least_limit(rows, trace),
         () if item.patient.residue_counted == "whole" else (_counted(item).text,),
     )  # fmt: skip
+
+
+def _least_limit(rows: Sequence[Residue], trace: ItemTrace) -> float:
+    """Return the smallest EO limit as a mass. [kg]"""
+    area = float(np.median(trace.contact_area_m2))
+    found = [
+        row.limit * (area if row.quantity == "ug_per_cm2" else 1.0)
+        for row in rows
+        if row.substance == "EO" and row.limit and row.used_for_verdict
+    ]
+    return min(found, default=0.0)
 
 
 def _extra(item: Item, trace: ItemTrace) -> tuple[tuple[str, str], ...]:

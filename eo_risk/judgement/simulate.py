@@ -38,7 +38,7 @@ class ItemTrace:
     outside_area_m2: np.ndarray
     contact_area_m2: np.ndarray
     mass_kg: np.ndarray
-    gas_ratio: np.ndarray
+    store_m3: float
 
     @property
     def polymer_eo(self) -> np.ndarray:
@@ -152,7 +152,7 @@ def simulate(
     outputs = time.shape[0]
     parts, ech = [], np.zeros((outputs, inputs.samples))
     exposure_end = timeline.exposure_last - timeline.exposure_first + 1
-    ratio = np.ones(inputs.samples)
+    store = 0.0
     for model in models:
         if model.body is None:
             parts.append(np.zeros((outputs, inputs.samples)))
@@ -161,6 +161,7 @@ def simulate(
         held = run.mean_kg_per_m3 * model.volume_m3
         # Below the accuracy of the engine nothing is claimed.
         parts.append(np.where(held < _ACCURACY * held.max(axis=0), 0.0, held))
+        store += float(np.median(_ratio_at_end(model, timeline, inputs) * model.volume_m3))
         ech += _part_ech(model, item, inputs, timeline, outputs)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
     outside, contact = _areas(item, inputs, models)
@@ -171,7 +172,12 @@ def simulate(
     if sorbed is not None:
         water = _with_sorbed(water, sorbed)
     taken = np.sum([p[exposure_end] for p in parts], axis=0)
-    return ItemTrace(models, tuple(parts), ech, water, time, taken, outside, contact, mass, ratio)
+    return ItemTrace(models, tuple(parts), ech, water, time, taken, outside, contact, mass, store)
+
+
+def _ratio_at_end(model: PartModel, timeline: Timeline, inputs: ItemInputs) -> np.ndarray:
+    kelvin = timeline.stages[-1].temperature_k
+    return properties.gas_ratio(model.members[0], kelvin, inputs.draw)
 
 
 def _heat_record(model: PartModel) -> str:

@@ -1,0 +1,72 @@
+"""The air the load loads itself: heavy items slow their neighbours, nothing is lost."""
+
+import json
+
+import numpy as np
+import pytest
+
+from eo_risk.judgement.aerator_air import levels
+from eo_risk.judgement.assess import check_plan, draft, in_own_air, load_context
+from eo_risk.plan.load_plan import read_plan
+
+
+@pytest.fixture
+def raw(demo):
+    return json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+
+
+def run(raw, changes, volume_l=200):
+    raw = json.loads(json.dumps(raw))
+    raw["aeration"] = [{"hours": 24, "temperature_c": 50, "air_changes_per_h": changes,
+                        "place": "cabinet", "free_volume_l": volume_l}]  # fmt: skip
+    raw["items"][1]["quantity"] = 10
+    context = load_context(read_plan(raw), 64, 1)
+    clean = [draft(context, i, follow=False) for i in range(len(context.plan.items))]
+    return context, clean, *in_own_air(context, clean)
+
+
+def test_without_air_change_a_clean_item_gains_beside_a_heavy_one(raw):
+    context, clean, loaded, level, gas = run(raw, 0)
+    drain, drain_clean = loaded[2].held_kg[-1], clean[2].held_kg[-1]
+    assert gas is not None
+    assert np.all(drain > drain_clean)
+    assert np.median(drain) > np.median(loaded[2].held_kg[1])  # it takes EO up from the air
+    # The heavy item keeps more than in clean air.
+    assert np.median(loaded[1].held_kg[-1]) > np.median(clean[1].held_kg[-1])
+
+
+def test_what_leaves_the_load_is_in_the_air_when_none_is_changed(raw):
+    context, _, loaded, level, _ = run(raw, 0)
+    held = sum(d.quantity * d.held_kg for d in loaded)
+    in_air = level * 0.2
+    assert held + in_air == pytest.approx(np.broadcast_to(held[0], held.shape), rel=0.02)
+
+
+def test_more_air_leaves_less(raw):
+    left = [np.median(run(raw, n)[2][1].held_kg[-1]) for n in (0, 0.2, 2, 60)]
+    assert all(a >= b * (1 - 1e-9) for a, b in zip(left[:-1], left[1:], strict=True))
+
+
+def test_well_aired_is_as_clean_air(raw):
+    _, clean, loaded, _, _ = run(raw, 60)
+    assert np.median(loaded[1].held_kg[-1]) == pytest.approx(np.median(clean[1].held_kg[-1]),
+                                                            rel=0.02)  # fmt: skip
+
+
+def test_level_of_an_even_source_follows_its_closed_form(raw):
+    """V dc/dt = E - n V c from clean air: E/(n V) (1 - exp(-n t)); box model."""
+    raw["aeration"] = [{"hours": 2, "temperature_c": 50, "air_changes_per_h": 3,
+                        "place": "cabinet", "free_volume_l": 500}]  # fmt: skip
+    context = load_context(read_plan(raw), 16, 1)
+    seconds = np.concatenate([[0], np.cumsum([s.duration_s[0] for s in context.timeline.aeration])])
+    emission = 1e-9
+    held = (1e-3 - emission * seconds)[:, None] * np.ones(16)
+    found = levels(context.plan, context.timeline, context.inputs, held)[:, 0]
+    n = 3 / 3600
+    assert found == pytest.approx(emission / (n * 0.5) * -np.expm1(-n * seconds), rel=1e-6)
+
+
+def test_zero_air_change_is_legal_and_shows(raw):
+    raw["aeration"][0]["air_changes_per_h"] = 0
+    result = check_plan(read_plan(raw), samples=64, advise=False)
+    assert result.load.aerator_air_peak_kg_per_m3 > 1e-4
