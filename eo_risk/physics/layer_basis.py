@@ -14,11 +14,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from math import comb
 from typing import Literal
 
 import numpy as np
 from numpy.polynomial import chebyshev, legendre
-from scipy.linalg import eigh
+from numpy.typing import ArrayLike
 
 from eo_risk.physics.rational_exponential import poles
 
@@ -27,11 +28,15 @@ Faces = tuple[Literal["outer", "inner"], ...]
 _DEGREE = 8  # polynomial degree in each element
 _RATIO = 3.0  # each element towards a face is this many times thinner than the next
 _DEEPEST = 1e-7  # share of the thickness below which a skin is not resolved
-# What of a response may be left out: the mean of the layer errs by about its square.
-TOLERANCE = 1e-5
-FINE_TOLERANCE = 1e-7  # for profiles, which err by the tolerance itself
+# What of any response may be left out; the mean of the layer errs by far less than its square.
+TOLERANCE = 1e-3
+FINE_TOLERANCE = 1e-6  # for profiles, which err by the tolerance itself
 _LONGEST = 3.0  # Fourier number from which on only the slowest mode is left
-_CURVATURES = 32  # points at which modes of tube walls are tabulated
+_CURVATURES = 40  # points at which modes of tube walls are tabulated
+# Curvatures whose responses span those of all tube walls; a bore below a thousandth of the
+# outer radius counts as one of that size.
+_SPANNING = (0.5, 0.0, 0.85, 0.97, 0.99, 1.0)
+_MOST_CURVED = 0.999
 _POWERS = {"sheet": 0, "tube": 1, "rod": 1, "sphere": 2}
 
 
@@ -106,24 +111,42 @@ def _mesh(depth: float, faces: Faces) -> _Mesh:
     return _Mesh(edges, position, (half[:, None] * weights).ravel(), functions, gradients)
 
 
-def _volume_weight(mesh: _Mesh, power: int, curvature: float) -> np.ndarray:
-    """Return the weight of each Gauss point in the mean over the body."""
-    weight = mesh.weight * (1.0 - curvature + curvature * mesh.position) ** power
-    return weight / np.sum(weight)
-
-
 def _closed_modes(
-    functions: np.ndarray, slopes: np.ndarray, weight: np.ndarray
+    mesh: _Mesh, within: np.ndarray | None, power: int, curvature: ArrayLike, shown: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return decay rates and modes of the closed body within the given functions."""
-    mass = functions.T @ (weight[:, None] * functions)
-    stiffness = slopes.T @ (weight[:, None] * slopes)
+    """Return the modes of closed bodies of several curvatures.
+
+    `within` limits them to the columns of a subspace, given on the mesh; `shown` are the
+    functions of that subspace at the places where the modes are wanted, shape (places, ...).
+
+    Returns
+    -------
+    rate : ndarray, shape (curvatures, modes)
+    values : ndarray, shape (curvatures, places, modes)
+    """
+    functions, slopes = mesh.functions, mesh.slopes
+    if within is not None:
+        functions, slopes = functions @ within, slopes @ within
+    curved = np.asarray(curvature, dtype=float)[:, None, None]
+    mass = stiffness = volume = 0.0
+    for k in range(power + 1):
+        # The weight (1 - s + s x)^m, power by power of x.
+        share = comb(power, k) * (1.0 - curved) ** (power - k) * curved**k
+        weight = mesh.weight * mesh.position**k
+        mass = mass + share * (functions.T @ (weight[:, None] * functions))
+        stiffness = stiffness + share * (slopes.T @ (weight[:, None] * slopes))
+        volume = volume + share * np.sum(weight)
+    mass, stiffness = mass / volume, stiffness / volume
     # In this form the slow modes keep all their digits, however thin the thinnest element.
-    share, vectors = eigh(mass, stiffness + mass)
-    share, vectors = share[::-1], vectors[:, ::-1]
+    inverse = np.linalg.inv(np.linalg.cholesky(stiffness + mass))
+    share, vectors = np.linalg.eigh(inverse @ mass @ inverse.swapaxes(1, 2))
+    share, vectors = share[:, ::-1], vectors[:, :, ::-1]
     rate = np.maximum(1.0 / share - 1.0, 0.0)
-    rate[0] = 0.0
-    return rate, vectors / np.sqrt(share)
+    values = shown @ (inverse.swapaxes(1, 2) @ vectors) / np.sqrt(share)[:, None, :]
+    values *= np.where(values[:, -1:, :] < 0.0, -1.0, 1.0)
+    # The first mode is the constant: exactly, so that mass is conserved to rounding.
+    rate[:, 0], values[:, :, 0] = 0.0, 1.0
+    return rate, values
 
 
 def _responses(rate: np.ndarray, face: np.ndarray, fourier: tuple[float, float]) -> np.ndarray:
@@ -150,22 +173,25 @@ def _subspace(
     tolerance: float,
 ) -> tuple[_Mesh, np.ndarray]:
     """Return the mesh and the few combinations of its functions that a run needs."""
-    mesh = _mesh(max(np.sqrt(fourier[0]), _DEEPEST), faces)
-    found, frame = [], None
-    for curvature in curvatures:
-        weight = _volume_weight(mesh, power, curvature)
-        rate, vectors = _closed_modes(mesh.functions, mesh.slopes, weight)
-        if frame is None:
-            frame = vectors
-            to_frame = vectors.T @ (mesh.functions.T * weight) @ mesh.functions
+    depth = max(np.sqrt(fourier[0]), _DEEPEST)
+    if curvatures == _SPANNING and "inner" in faces:
+        depth = min(depth, 1.0 - _MOST_CURVED)
+    mesh = _mesh(depth, faces)
+    rates, vectors = _closed_modes(mesh, None, power, curvatures, np.eye(mesh.functions.shape[1]))
+    # Coordinates in which the first body is orthonormal.
+    weight = mesh.weight * (1.0 - curvatures[0] + curvatures[0] * mesh.position) ** power
+    weight = weight / np.sum(weight)
+    to_frame = vectors[0].T @ (mesh.functions.T * weight) @ mesh.functions
+    found = []
+    for rate, nodal in zip(rates, vectors, strict=True):
         for face in faces:
-            at_face = vectors[-1 if face == "outer" else 0]
-            responses = vectors[:, 1:] @ _responses(rate, at_face, fourier)
+            at_face = nodal[-1 if face == "outer" else 0]
+            responses = nodal[:, 1:] @ _responses(rate, at_face, fourier)
             found.append(to_frame[1:] @ responses)
     left, size, _ = np.linalg.svd(np.concatenate(found, axis=1), full_matrices=False)
-    kept = left[:, size > tolerance * size[0]]
-    constant = np.ones((frame.shape[0], 1))
-    return mesh, np.concatenate([constant, frame[:, 1:] @ kept], axis=1)
+    kept = left[:, size > tolerance]
+    constant = np.ones((vectors.shape[1], 1))
+    return mesh, np.concatenate([constant, vectors[0][:, 1:] @ kept], axis=1)
 
 
 def _at_positions(mesh: _Mesh, nodal: np.ndarray, positions: np.ndarray) -> np.ndarray:
@@ -176,19 +202,6 @@ def _at_positions(mesh: _Mesh, nodal: np.ndarray, positions: np.ndarray) -> np.n
     functions = legendre.legvander(local, _DEGREE) @ _element()[1]
     rows = element[:, None] * _DEGREE + np.arange(_DEGREE + 1)
     return np.einsum("pi,pim->pm", functions, nodal[rows])
-
-
-def _solve(
-    mesh: _Mesh, subspace: np.ndarray, power: int, curvature: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return rates and modes on the mesh, shape (nodes, modes), within the subspace."""
-    weight = _volume_weight(mesh, power, curvature)
-    rate, vectors = _closed_modes(mesh.functions @ subspace, mesh.slopes @ subspace, weight)
-    nodal = subspace @ vectors
-    nodal *= np.where(nodal[-1] < 0.0, -1.0, 1.0)
-    # The first mode is the constant: exactly, so that mass is conserved to rounding.
-    nodal[:, 0] = 1.0
-    return rate, nodal
 
 
 @lru_cache(maxsize=256)
@@ -202,52 +215,58 @@ def _fixed(
     """Return the modes of a sheet, rod or sphere."""
     power, curvature = _POWERS[shape], 0.0 if shape == "sheet" else 1.0
     mesh, subspace = _subspace(power, (curvature,), faces, fourier, tolerance)
-    rate, nodal = _solve(mesh, subspace, power, curvature)
+    rates, values = _closed_modes(mesh, subspace, power, (curvature,), subspace)
+    rate, nodal = rates[0], values[0]
     shown = _at_positions(mesh, nodal, np.asarray(positions))
     inner_area = 1.0 if power == 0 else 0.0
     return Basis(rate, nodal[-1], nodal[0], 1.0 + power, inner_area, shown, mesh.edges, nodal)
 
 
-# Curvatures whose responses span those of all tube walls.
-_SPANNING = (0.5, 0.0, 0.85, 0.97, 1.0)
-
-
 @lru_cache(maxsize=64)
-def _tube_table(
-    faces: Faces,
-    fourier: tuple[float, float],
-    tolerance: float,
-    positions: tuple[float, ...],
-) -> np.ndarray:
-    """Tabulate modes of tube walls as Chebyshev series in the curvature.
+def _tube_table(fourier: tuple[float, float]) -> np.ndarray:
+    """Tabulate modes of tubes open outside only as Chebyshev series in the curvature.
 
-    Shape (terms, 3 + positions, modes): rate, outer, inner and values at positions.
+    Shape (terms, 3, modes): rate, values at the inner and outer face.
     """
-    mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
+    mesh, subspace = _subspace(1, _SPANNING, ("outer",), fourier, TOLERANCE)
+    places = subspace[[0, -1]]
     nodes = np.cos(np.pi * (np.arange(_CURVATURES) + 0.5) / _CURVATURES)
-    rows = []
-    for node in nodes:
-        rate, nodal = _solve(mesh, subspace, 1, 0.5 * (node + 1.0))
-        shown = _at_positions(mesh, nodal, np.asarray(positions))
-        rows.append(np.concatenate([[rate, nodal[-1], nodal[0]], shown]))
-    table = np.stack(rows)
+    rate, values = _closed_modes(mesh, subspace, 1, 0.5 * (nodes + 1.0), places)
+    table = np.concatenate([rate[:, None], values], axis=1)
     series = chebyshev.chebfit(nodes, table.reshape(_CURVATURES, -1), _CURVATURES - 1)
     return series.reshape(table.shape)
 
 
-def _tube(table: np.ndarray, curvature: np.ndarray) -> Basis:
+def _tube(
+    faces: Faces,
+    fourier: tuple[float, float],
+    tolerance: float,
+    positions: tuple[float, ...],
+    curvature: np.ndarray,
+) -> Basis:
+    """Return the modes of tube walls, of one curvature or one per sample."""
     outer_area = 1.0 / (1.0 - 0.5 * curvature)
     inner_area = (1.0 - curvature) / (1.0 - 0.5 * curvature)
     if np.all(curvature == curvature[0]):
         curvature = curvature[:1]
-    here = chebyshev.chebvander(2.0 * curvature - 1.0, _CURVATURES - 1)
-    found = np.tensordot(table, here, axes=(0, 1))
-    rate, outer, inner = np.maximum(found[0], 0.0), found[1], found[2]
-    rate[0], outer[0], inner[0] = 0.0, 1.0, 1.0
-    values = found[3:]
+    if faces == ("outer",) and tolerance == TOLERANCE and not positions:
+        table = _tube_table(fourier)
+        here = chebyshev.chebvander(2.0 * curvature - 1.0, _CURVATURES - 1)
+        found = np.tensordot(table, here, axes=(0, 1))
+        rate, values = np.maximum(found[0], 0.0), found[1:]
+        rate[0], values[:, 0] = 0.0, 1.0
+    else:
+        # Modes of two faces, and fast ones, change places along the curvature: no table.
+        mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
+        shown = _at_positions(mesh, subspace, np.asarray(positions))
+        places = np.concatenate([shown, subspace[[0, -1]]])
+        rate, values = _closed_modes(
+            mesh, subspace, 1, np.minimum(curvature, _MOST_CURVED), places
+        )
+        rate, values = np.ascontiguousarray(rate.T), np.ascontiguousarray(values.transpose(1, 2, 0))
     if curvature.size == 1:
-        rate, outer, inner, values = rate[:, 0], outer[:, 0], inner[:, 0], values[..., 0]
-    return Basis(rate, outer, inner, outer_area, inner_area, values)
+        rate, values = rate[:, 0], values[..., 0]
+    return Basis(rate, values[-1], values[-2], outer_area, inner_area, values[:-2])
 
 
 def _rounded(shortest: float, longest: float) -> tuple[float, float]:
@@ -292,7 +311,7 @@ def basis_for(
         return Basis(np.zeros(1), one, one, 1.0, 1.0, np.ones((len(positions), 1)))
     fourier = _rounded(shortest, longest)
     if shape == "tube":
-        return _tube(_tube_table(faces, fourier, tolerance, positions), curvature)
+        return _tube(faces, fourier, tolerance, positions, curvature)
     return _fixed(shape, faces, fourier, tolerance, positions)
 
 
