@@ -51,7 +51,7 @@ def _read(args: argparse.Namespace) -> dict:
         "aeration_c": number("--aeration-temperature-c", "C", 5, 80),
         "total": number("--total-pressure-kpa", "kPa", 0, 700, above=True),
         "evacuation": number("--evacuation-kpa", "kPa", 0, 110, above=True),
-        "co2": number("--co2-kpa", "kPa", 0, 700) if args.co2_kpa else 0.0,
+        "co2": number("--co2-kpa", "kPa", 0, 700) if args.co2_kpa is not None else 0.0,
         "load_c": number("--load-temperature-c", "C", 5, 80),
         "chloride": number("--chloride-mol-per-l", "mol/L", 0, 6) or 0.0,
         "ph": number("--ph", "", 0, 14),
