@@ -20,6 +20,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 54, 14, 44, 42
 _LETTER = 7.5  # width of a letter of a label, generously
 _DECADES_SHOWN = 4.0
 _SPAN_FOR_LOG = 20.0
+_CHECK_HOURS = "hours since the end of the last air wash"
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ class _Frame:
         return _round_steps(0.0, self.top)
 
 
-def _axes(frame: _Frame, y_title: str) -> list[Markup]:
+def _axes(frame: _Frame, y_title: str, x_title: str = _CHECK_HOURS) -> list[Markup]:
     bottom, right = _HEIGHT - _BOTTOM, _WIDTH - _RIGHT
     drawn = []
     for amount in frame.amount_steps():
@@ -113,7 +114,6 @@ def _axes(frame: _Frame, y_title: str) -> list[Markup]:
         drawn.append(tag("text", text, x=x, y=bottom + 17, text_anchor="middle"))
     drawn.append(tag("line", x1=_LEFT, x2=right, y1=bottom, y2=bottom, class_="axis"))
     drawn.append(tag("line", x1=_LEFT, x2=_LEFT, y1=_TOP, y2=bottom, class_="axis"))
-    x_title = "hours since the end of the last air wash"
     middle = (_LEFT + right) / 2
     drawn.append(tag("text", x_title, x=middle, y=_HEIGHT - 6, text_anchor="middle"))
     drawn.append(tag("text", y_title, x=4, y=13))
