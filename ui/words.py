@@ -82,7 +82,6 @@ _WHOLE = {
     "eo_allowed": "EO allowed by the instructions",
     "droplets_seen": "Droplets seen",
     "droplets_counted": "Droplets counted",
-    "aired": "Air blown through",
     "blocked": "Channel blocked",
     "conditioning_rh_percent": "Humidity in the chamber (% RH)",
     "air_rh_percent": "Humidity of the air (% RH)",

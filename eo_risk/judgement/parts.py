@@ -7,7 +7,7 @@ the load's own temperature in each stage, and the packaging as resistance outsid
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,7 +15,8 @@ from eo_risk import reference
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
-from eo_risk.physics.layer import Body, LayerRun, Stage, run_layer
+from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.physics.two_layers import run_two_layers
 from eo_risk.plan.load_plan import Item, Part
 
 # A blank packaging or an unknown one takes the slowest ordinary wrapping.
@@ -167,12 +168,49 @@ def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
     return np.exp(slope * (part.plasticiser_percent / 100.0 - reference_share))
 
 
-def run_part(
-    model: PartModel, timeline: Timeline, inputs: ItemInputs, **options
-) -> LayerRun:
-    """Run one part from clean through the gas exposure, washes and aeration.
+_CYCLES_FOLLOWED = 3  # earlier cycles; an incomplete aeration has settled by then
 
-    The outputs are the start and the end of every stage from the injection on.
+
+def run_part(
+    model: PartModel,
+    timeline: Timeline,
+    inputs: ItemInputs,
+    *,
+    gas: Sequence[tuple[np.ndarray, np.ndarray]] | None = None,
+    earlier_cycles: int = 0,
+) -> np.ndarray:
+    """Return the EO one part holds from the injection to the end of the aeration. [kg]
+
+    Shape (outputs, samples): the start and the end of every stage. With `earlier_cycles` the
+    part goes through the same cycle and aeration before, and starts with what that left.
     """
     stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
-    return run_layer(model.body, layer_stages(model, stages, inputs, **options))
+    made = layer_stages(model, stages, inputs, gas=gas)
+    outputs = len(stages) + 1
+    again = 1 + min(earlier_cycles, _CYCLES_FOLLOWED)
+    if model.part.coating is None:
+        run = run_layer(model.body, made * again)
+        return run.mean_kg_per_m3[-outputs:] * model.volume_m3
+    return _run_coated(model, made * again, stages, inputs, gas, again)[-outputs:]
+
+
+def _run_coated(
+    model: PartModel, made: list[Stage], stages: Sequence[LoadStage], inputs: ItemInputs, gas, again
+) -> np.ndarray:
+    """Run a part and the coating on its outer face as two layers of a sheet. [kg]"""
+    coating = model.part.coating
+    thickness = inputs.number(f"{model.part.name}.coating.thickness_mm", coating.thickness_mm, "mm",
+                              "assumed.coating")  # fmt: skip
+    members = reference.material(coating.material).members or (coating.material,)
+    if reference.material(members[0]).behaviour == "none":
+        # Metal on a polymer is as tight as a closed face: no EO gets through.
+        return np.zeros((len(made) + 1, inputs.samples))
+    skin = replace(model, members=members[:1], chosen=None)
+    outer = layer_stages(skin, stages, inputs, gas=gas) * again
+    depth = np.asarray(model.body.thickness_m)
+    both = model.body.shape == "sheet" and model.body.open_faces == "both"
+    inside = depth / 2.0 if both else depth
+    run = run_two_layers(Body("sheet", thickness), Body("sheet", inside, open_faces="outer"),
+                         outer, made)  # fmt: skip
+    skin_m3 = model.volume_m3 / inside * thickness
+    return run.inner_kg_per_m3 * model.volume_m3 + run.outer_kg_per_m3 * skin_m3

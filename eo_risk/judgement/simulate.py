@@ -157,8 +157,8 @@ def simulate(
         if model.body is None:
             parts.append(np.zeros((outputs, inputs.samples)))
             continue
-        run = run_part(model, timeline, inputs, gas=gas)
-        held = run.mean_kg_per_m3 * model.volume_m3
+        held = run_part(model, timeline, inputs, gas=gas,
+                        earlier_cycles=item.earlier_eo_cycles or 0)  # fmt: skip
         # Below the accuracy of the engine nothing is claimed.
         parts.append(np.where(held < _ACCURACY * held.max(axis=0), 0.0, held))
         store += float(np.median(_ratio_at_end(model, timeline, inputs) * model.volume_m3))

@@ -74,7 +74,6 @@ class Lumen(Block):
     droplets_counted: whole(0, 10_000) = None
     measured_mg: number("mg", 0.0, 1e7) = None
     scale_error_mg: number("mg", 0.0, 1e6) = None
-    aired: YesNo = None
     wall_part: Text = ""
 
 
@@ -251,7 +250,6 @@ class Rules(Block):
     jurisdiction: word(Literal["us", "eu", "uk", "de", "fr", "ca", "jp", "kr"]) = None
     beyond_cap_h: number("h", 1.0, 5000.0) = None
     slow_pool: word(Literal["on", "off"]) = "off"
-    glycol_removal_credited: word(Literal["on", "off"]) = "off"
     time_zone: Text = ""
     ambient_kpa: number("kPa", 50.0, 110.0) = None
     lightest_patient_kg: number("kg", 0.0, 400.0, above=True) = None

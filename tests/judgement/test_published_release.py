@@ -145,15 +145,17 @@ def test_mass_balance_over_a_whole_cycle(demo):
     """What came in through the faces is what is there, to 1e-9, over all stages of a plan."""
     from eo_risk.judgement.assess import load_context
     from eo_risk.judgement.inputs import ItemInputs
-    from eo_risk.judgement.parts import packaging_transfer, part_model, run_part
+    from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model
     from eo_risk.plan.load_plan import read_plan
 
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     context = load_context(read_plan(raw), 64, 1)
+    timeline = context.timeline
+    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
     for item in context.plan.items[1:]:
         inputs = ItemInputs(context.draw.item(item.name))
         model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
-        run = run_part(model, context.timeline, inputs)
+        run = run_layer(model.body, layer_stages(model, stages, inputs))
         gained = run.gained_outer_kg_per_m3 + run.gained_inner_kg_per_m3
         largest = run.mean_kg_per_m3.max(axis=0)
         assert np.max(np.abs(run.mean_kg_per_m3 - gained) / largest) < 1e-9

@@ -1,0 +1,67 @@
+"""Coatings, earlier cycles and unknown grades in the parts of an item."""
+
+import json
+
+import numpy as np
+import pytest
+
+from eo_risk.judgement.assess import load_context
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.parts import packaging_transfer, part_model, run_part
+from eo_risk.plan.load_plan import read_plan
+
+
+@pytest.fixture
+def held(demo):
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+
+    def run(part=None, hours=None, **options):
+        changed = json.loads(json.dumps(raw))
+        changed["items"][1]["parts"][0].update(part or {})
+        if hours is not None:
+            changed["aeration"][0]["hours"] = hours
+        context = load_context(read_plan(changed), 64, 1)
+        item = context.plan.items[1]
+        inputs = ItemInputs(context.draw.item("one"))
+        model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
+        return run_part(model, context.timeline, inputs, **options)
+
+    return run
+
+
+def test_no_accumulation_after_a_complete_aeration(held):
+    """Residues did not rise over repeated cycles with complete aeration (Lucas et al. 2003)."""
+    once, often = held(hours=2000), held(hours=2000, earlier_cycles=3)
+    assert np.median(often[-1]) <= 1e-3 * np.median(once.max(axis=0))
+
+
+def test_accumulation_after_an_incomplete_one(held):
+    once, often = held(hours=1), held(hours=1, earlier_cycles=3)
+    assert np.all(often[-1] > once[-1])
+
+
+def test_a_tight_coat_slows_what_is_under_it(held):
+    bare = held(hours=48)
+    coated = held({"coating": {"material": "pet", "thickness_mm": 0.1}}, hours=48)
+    taken = bare.max(axis=0), coated.max(axis=0)
+    assert np.median(taken[1]) < np.median(taken[0])
+    share = [np.median(run[-1] / run.max(axis=0)) for run in (bare, coated)]
+    assert share[1] > share[0]
+
+
+def test_a_thin_fast_coat_changes_nothing(held):
+    bare = held()
+    coated = held({"coating": {"material": "silicone", "thickness_mm": 0.001}})
+    assert np.median(coated[-1]) == pytest.approx(np.median(bare[-1]), rel=0.01)
+
+
+def test_a_metal_coat_is_tight(held):
+    assert np.all(held({"coating": {"material": "stainless_steel", "thickness_mm": 0.1}}) == 0.0)
+
+
+def test_an_unknown_grade_covers_soft_and_hard(held):
+    left = {m: held({"material": m, "plasticiser_percent": None})[-1]
+            for m in ("pvc_unknown", "pvc_plasticised", "pvc_rigid")}  # fmt: skip
+    low, high = np.quantile(left["pvc_unknown"], (0.05, 0.95))
+    assert low <= np.median(left["pvc_rigid"]) <= high
+    assert low <= np.median(left["pvc_plasticised"]) <= high
