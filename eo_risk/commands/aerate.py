@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import pairwise
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, columns, emit
@@ -37,7 +38,7 @@ def _hours(flags: Flags, text: str | None) -> list[float]:
         hours = [float(word) for word in (text or "").split(",")]
     except ValueError:
         hours = []
-    rising = all(a < b for a, b in zip(hours[:-1], hours[1:], strict=True))
+    rising = all(a < b for a, b in pairwise(hours))
     if not hours or not rising or hours[0] < 0.0 or hours[-1] > 5000.0:
         flags.fault("--hours", "h", "rising numbers from 0 to 5000, such as 0,24,48",
                     "Correct the list.")  # fmt: skip
