@@ -99,7 +99,7 @@ def lab_chart(answer: dict) -> Markup:
     release = answer["release_h"]
     moments = [] if release is None else [Mark(release, f"release {hours_up(release)}", "5 3")]
     frame = _frame(answer, moments)
-    named = "reference" if answer["limit_kind"] == "screening" else "limit"
+    named = "screening reference" if answer["limit_kind"] == "screening" else "limit"
     limit = Mark(answer["limit_mg"], f"{named} {with_unit(answer['limit_mg'], 'mg')}", "8 3 2 3")
     picture = answer["picture"]
     fitted = next(iter(picture["fitted_mg"].values()))
@@ -114,7 +114,7 @@ def lab_chart(answer: dict) -> Markup:
     return tag(
         "svg",
         tag("title", chart_sentence(answer)),
-        _axes(frame, "mg per device, logarithmic axis"),
+        _axes(frame, "mg per device, logarithmic axis", "hours after the end of the cycle"),
         tag("polyline", points=_clipped(frame, picture["hours"], fitted), class_="middle"),
         [tag("polyline", points=_clipped(frame, hours, amounts), class_="edge",
              stroke_dasharray=dash) for _, dash, hours, amounts in lines],
