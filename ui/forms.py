@@ -87,8 +87,9 @@ def block(model: type[Block], raw: dict, key: str, *, columns: int = 3, skip: tu
     """
     entered = dict(raw)
     fields = [(name, *kind) for name, kind in kinds(model).items() if name not in skip]
-    places = st.columns(columns)
     for index, (name, kind, options) in enumerate(fields):
+        if index % columns == 0:  # row by row, so that a narrow screen keeps the order
+            places = st.columns(columns)
         value = raw.get(name)
         value = None if value == words.UNKNOWN else value
         with places[index % columns]:

@@ -55,6 +55,7 @@ SIGN = {"Hold": "⬣", "Not assessed": "◌", "Close": "▲", "Within": "✓"}
 VERDICT, VERDICTS, REASON, ACTION = "Verdict", "Verdict of every item", "Reason", "Action"
 NUMBER, NEEDS = "Against the limit", "Aeration needed"
 EARLIEST_OUT, AERATION_NEEDED, NOT_KNOWN = "Earliest out", "Aeration needed", "not known"
+OFFSET = "UTC"
 WHY, CHANGES = "Why", "What would change this verdict"
 CAUTIONS, LOAD_CAUTIONS = "Cautions", "Cautions of the load"
 MATTERS, ASSUMED = "What matters most", "Assumed values"

@@ -66,7 +66,11 @@ def _head(answer: dict) -> None:
     verdict, out, hours = st.columns(3)
     verdict.metric(words.VERDICT, f"{words.SIGN[answer['verdict']]} {answer['verdict']}")
     moment = answer["load"]["earliest_out"]
-    out.metric(words.EARLIEST_OUT, moment_text(moment) if moment else words.NOT_KNOWN)
+    if moment:  # the date stands in the label: a long value would be cut off
+        day, clock, offset = moment_text(moment).split()
+        out.metric(f"{words.EARLIEST_OUT} ({day}, {words.OFFSET} {offset})", clock)
+    else:
+        out.metric(words.EARLIEST_OUT, words.NOT_KNOWN)
     hours.metric(words.AERATION_NEEDED, load_hours(answer))
     if answer["load"]["time_note"]:
         st.caption(words.plain(answer["load"]["time_note"]))
