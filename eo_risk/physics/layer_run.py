@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import TOLERANCE, Basis, basis_for, step_modes
 from eo_risk.physics.layer_stages import Body, Stage, Step
-from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, advance
+from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, Touch, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
 _CHUNK = 1024  # samples; the arrays of a step then stay in the cache of a core
@@ -36,6 +36,7 @@ class StageNow:
     ratio: np.ndarray
     gas_start: np.ndarray
     gas_end: np.ndarray
+    has_gas: bool
     transfer: tuple[np.ndarray, np.ndarray]  # outer, inner
     loss: np.ndarray | None
 
@@ -115,6 +116,7 @@ def _stage_now(stage: Stage, thickness: np.ndarray, samples: int) -> StageNow:
         over_samples(stage.gas_ratio, samples),
         start,
         start if end is None else over_samples(end, samples),
+        bool(np.any(np.asarray(stage.gas_start_kg_per_m3) > 0.0)),
         (
             over_samples(stage.transfer_outer_m_per_s, samples),
             over_samples(stage.transfer_inner_m_per_s, samples),
@@ -179,7 +181,7 @@ class _Chunk:
         self.modes = [self._start(*pair) for pair in zip(layers, self.bases, strict=True)]
         self.product = np.zeros((len(layers), here.size))
         self.gained = np.zeros((len(layers), 2, here.size))
-        self.air = self.carried = np.zeros(here.size)
+        self.air = self.carried = np.zeros(here.size)  # kg/m3, kg
 
     def _start(self, layer: Layer, basis: Basis) -> np.ndarray:
         if layer.start_share is not None:
@@ -188,12 +190,14 @@ class _Chunk:
         modes[0] = layer.start[self.here]
         return modes
 
-    def _touch(self, index: int, face: str, watch: np.ndarray, sign: float = 1.0) -> tuple:
+    def _touch(
+        self, index: int, face: str, watch: np.ndarray | None = None, sign: float = 1.0
+    ) -> Touch:
         basis, layer = self.bases[index], self.layers[index]
         values, area = (
             (basis.outer, basis.outer_area) if face == "outer" else (basis.inner, basis.inner_area)
         )
-        return index, values, watch, sign * area / layer.thickness[self.here]
+        return Touch(index, values, watch, sign * area / layer.thickness[self.here])
 
     def _face_port(self, index: int, face: str, step: Step, duration: np.ndarray) -> Port | None:
         layer, here = self.layers[index], self.here
@@ -204,12 +208,15 @@ class _Chunk:
             moves &= stage.spread[here] > 0.0
         if not moves.any():
             return None
-        resistance = np.where(moves, 1.0 / np.where(moves, transfer, 1.0), CLOSED)
-        start = stage.gas_start[here]
-        rise = stage.gas_end[here] - start
-        if step.reach is not None:
-            rise = rise * step.reach[here]
-        return Port((self._touch(index, face, 1.0 / stage.ratio[here]),), resistance, (start, rise))
+        ratio = stage.ratio[here]
+        resistance = np.where(moves, ratio / np.where(moves, transfer, 1.0), CLOSED)
+        start, rise = stage.gas_start, None
+        if stage.gas_end is not stage.gas_start:
+            rise = stage.gas_end[here] - start[here]
+            if step.reach is not None:
+                rise = rise * step.reach[here]
+        gas = (start[here] if stage.has_gas else None, rise)
+        return Port((self._touch(index, face),), resistance, ratio, gas)
 
     def ports(self, step: Step, duration: np.ndarray) -> dict[tuple[int, str], Port]:
         """Return the ports of a step by layer and face; the shared face as that of layer 1."""
@@ -222,11 +229,9 @@ class _Chunk:
         if shared:
             first, second = (layer.stages[step.stage].ratio[self.here] for layer in self.layers)
             # Positive flux runs from the second layer into the first.
-            touches = (
-                self._touch(0, "inner", -1.0 / first, -1.0), self._touch(1, "outer", 1.0 / second)
-            )  # fmt: skip
-            resistance = np.where(duration > 0.0, self.interface, CLOSED)
-            found[1, "outer"] = Port(touches, resistance, None)
+            touches = (self._touch(0, "inner", -second / first, -1.0), self._touch(1, "outer"))
+            resistance = np.where(duration > 0.0, second * self.interface, CLOSED)
+            found[1, "outer"] = Port(touches, resistance, second, (None, None))
         return {name: port for name, port in found.items() if port is not None}
 
     def _layers_now(self, step: Step, duration: np.ndarray) -> list[LayerNow]:
@@ -267,22 +272,22 @@ class _Chunk:
             air=shared, to_end=step.reach is None or out.profile is not None,
         )  # fmt: skip
         gained = np.repeat(self.gained[:, :, None], len(step.times), axis=2)
-        for (index, face), port, flux, passed in zip(
-            ports, ports.values(), found.flux, found.passed, strict=True
-        ):
+        for (index, face), flux, taken in zip(ports, found.flux, found.taken, strict=True):
             side = _FACES.index(face)
             out.flux[index, side, rows, here] = flux.T
-            for touched, _, _, feed in port.touches:
+            for touched, amount in taken.items():
                 # The shared face is the inner one of the first layer.
-                at = side if touched == index else 1
-                gained[touched, at] -= feed * duration * passed
-        product = self.product[:, None] + np.stack(found.reacted)
+                gained[touched, side if touched == index else 1] -= amount
+        product = np.repeat(self.product[:, None], len(step.times), axis=1)
+        for index, gone in enumerate(found.reacted):
+            if gone is not None:
+                product[index] += gone
         out.mean[:, rows, here] = found.mean
         out.product[:, rows, here] = product
         out.gained[:, :, rows, here] = gained
         if shared is not None:
             carried = self.carried + shared.changes * shared.volume * (
-                found.air_integral - shared.supply * np.asarray(step.times)[:, None]
+                found.air_time - shared.supply * np.asarray(step.times)[:, None]
             )
             out.air[rows, here], out.carried[rows, here] = found.air, carried
         self._show_profile(out, rows.stop - 1, found.modes)

@@ -33,18 +33,31 @@ class LayerNow:
 
 
 @dataclass(frozen=True)
-class Port:
-    """A face that lets through: resistance x flux = sum of watch x surface - gas.
+class Touch:
+    """What a port has to do with one layer.
 
-    `touches` lists for each layer it touches: index, mode values at the face (modes,) or
-    (modes, samples), the factor `watch` of its surface concentration, and `feed`, what the
-    flux takes from the mean of that layer. `gas` is the gas level at the start and its rise
-    over the step, or None at a face between two layers. Flux is positive out of the layers.
+    `values` of its modes at the face, (modes,) or (modes, samples); `watch` how its surface
+    concentration counts, None for one; `feed` what the flux takes from its mean. [1/m]
     """
 
-    touches: tuple[tuple[int, np.ndarray, np.ndarray, np.ndarray], ...]
+    layer: int
+    values: np.ndarray
+    watch: np.ndarray | None
+    feed: np.ndarray
+
+
+@dataclass(frozen=True)
+class Port:
+    """A face that lets through: resistance x flux = sum of watch x surface - ratio x gas.
+
+    `gas` is the gas level at the start and its rise over the step, each None for none; flux
+    is positive out of the layers. Shape (samples,).
+    """
+
+    touches: tuple[Touch, ...]
     resistance: np.ndarray
-    gas: tuple[np.ndarray, np.ndarray] | None
+    ratio: np.ndarray
+    gas: tuple[np.ndarray | None, np.ndarray | None]
 
 
 @dataclass(frozen=True)
@@ -64,15 +77,19 @@ class Air:
 
 @dataclass(frozen=True)
 class StepResult:
-    """Outputs of one step, shape (times, samples); lists run over layers or ports."""
+    """Outputs of one step, shape (times, samples); lists run over layers or ports.
+
+    `reacted` is the fall of the mean by reaction, `taken` that of the mean of the layers a
+    port touches, `air_time` the integral of the level of air in units of the duration.
+    """
 
     mean: list[np.ndarray]
-    reacted: list[np.ndarray]  # share of the mean that reacted, times its concentration
+    reacted: list[np.ndarray | None]
     flux: list[np.ndarray]
-    passed: list[np.ndarray]  # integral of the flux, in units of the duration
+    taken: list[dict[int, np.ndarray]]
     modes: list[np.ndarray]
     air: np.ndarray | None
-    air_integral: np.ndarray | None
+    air_time: np.ndarray | None
 
 
 class _Response:
@@ -80,26 +97,26 @@ class _Response:
 
     def __init__(self, layer: LayerNow, theta: np.ndarray):
         self.layer, self.theta = layer, theta
-        closed = layer.closed_rate
-        rate = closed * layer.scale if closed.ndim == 2 else closed[:, None] * layer.scale
-        self.rate = rate if layer.loss is None else rate + layer.loss
-        real, size = theta.real[:, None, None], np.square(np.abs(theta))[:, None, None]
-        # |rate + theta|^2, then its reciprocal, in one array.
-        self.weight = self.rate + 2.0 * real
-        self.weight *= self.rate
-        self.weight += size
+        closed, shape = layer.closed_rate, layer.modes.shape
+        # |rate + theta|^2 = rate^2 + 2 Re(theta) rate + |theta|^2 as one matrix product.
+        powers = np.empty((3, *shape))
+        rate = np.multiply(closed if closed.ndim == 2 else closed[:, None], layer.scale,
+                           out=powers[0])  # fmt: skip
+        if layer.loss is not None:
+            rate += layer.loss
+        np.multiply(rate, rate, out=powers[1])
+        powers[2] = 1.0
+        size = theta.real**2 + theta.imag**2
+        terms = np.stack([2.0 * theta.real, np.ones(theta.size), size], axis=1)
+        self.rate = rate
+        self.weight = (terms @ powers.reshape(3, -1)).reshape(theta.size, *shape)
         np.reciprocal(self.weight, out=self.weight)
-        inverse = 1.0 / theta[:, None]
-        self.constant = (
-            np.broadcast_to(inverse, (theta.size, layer.scale.size))
-            if layer.loss is None
-            else 1.0 / (layer.loss + theta[:, None])
-        )
 
     def _complex(self, plain: np.ndarray, by_rate: np.ndarray) -> np.ndarray:
         out = np.empty(plain.shape, dtype=complex)
-        out.real = by_rate + self.theta.real[:, None] * plain
-        out.imag = -self.theta.imag[:, None] * plain
+        np.multiply(plain, self.theta.real[:, None], out=out.real)
+        out.real += by_rate
+        np.multiply(plain, -self.theta.imag[:, None], out=out.imag)
         return out
 
     def of_samples(self, values: np.ndarray) -> np.ndarray:
@@ -109,31 +126,49 @@ class _Response:
 
     def of_modes(self, values: np.ndarray) -> np.ndarray:
         """Sum values / (rate + theta) over modes; values (modes,) or (modes, samples)."""
-        if values.ndim == 2 or self.layer.closed_rate.ndim == 2:
-            return self.of_samples(np.broadcast_to(values.T, self.rate.T.shape).T)
-        plain, by_rate = np.moveaxis(
-            np.stack([values, values * self.layer.closed_rate]) @ self.weight, 1, 0
-        )
-        by_rate = by_rate * self.layer.scale
+        if values.ndim == 2:
+            return self.of_samples(values)
+        if self.layer.closed_rate.ndim == 2:
+            return self.of_samples(np.broadcast_to(values[:, None], self.rate.shape))
+        sums = np.stack([values, values * self.layer.closed_rate]) @ self.weight
+        plain, by_rate = sums[:, 0], sums[:, 1] * self.layer.scale
         if self.layer.loss is not None:
-            by_rate = by_rate + self.layer.loss * plain
+            by_rate += self.layer.loss * plain
         return self._complex(plain, by_rate)
 
-    def advance(self, weight: np.ndarray, fed: list[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
-        """Return the modes at the end; `fed` pairs mode values with 2 x weighted flux."""
-        theta, rate = self.theta, self.rate
-        free = 2.0 * np.stack([weight.real, theta.real * weight.real + theta.imag * weight.imag])
-        by_rate, plain = (free @ self.weight.reshape(theta.size, -1)).reshape(2, *rate.shape)
-        by_rate *= self.layer.modes
-        plain *= self.layer.modes
-        for values, flux in fed:
-            shaped = values if values.ndim == 2 else values[:, None]
-            real = np.ascontiguousarray(flux.real)
-            other = theta.real[:, None] * real + theta.imag[:, None] * flux.imag
-            by_rate -= shaped * np.einsum("jks,js->ks", self.weight, real)
-            plain -= shaped * np.einsum("jks,js->ks", self.weight, other)
-        by_rate *= rate
+    def constant(self) -> np.ndarray:
+        """Return 1 / (rate + theta) of the constant mode."""
+        inverse = 1.0 / self.theta[:, None]
+        return inverse if self.layer.loss is None else 1.0 / (self.layer.loss + self.theta[:, None])
+
+    def advance(
+        self, weight: np.ndarray, fed: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]
+    ) -> np.ndarray:
+        """Return the modes at the end.
+
+        `fed` lists mode values at a face, feed times duration there, and the flux at every
+        pole, real parts over imaginary parts, shape (2 poles, samples).
+        """
+        poles, shape, theta = weight.size, self.rate.shape, self.theta
+        turned = theta.conj() * weight
+        free = 2.0 * np.stack([weight.real, turned.real])
+        by_rate, plain = (free @ self.weight.reshape(poles, -1)).reshape(2, *shape)
+        by_rate *= self.rate
         by_rate += plain
+        by_rate *= self.layer.modes
+        for values, amount, flux in fed:
+            real, imag = flux[:poles], flux[poles:]
+            change, other = (
+                np.einsum(
+                    "jks,js->ks", self.weight,
+                    (factor.real[:, None] * real - factor.imag[:, None] * imag) * amount,
+                )
+                for factor in (2.0 * weight, 2.0 * turned)
+            )  # fmt: skip
+            change *= self.rate
+            change += other
+            change *= values if values.ndim == 2 else values[:, None]
+            by_rate -= change
         return by_rate
 
 
@@ -165,54 +200,70 @@ def _couple(
     known = []
     for p, port in enumerate(ports):
         total = 0.0
-        for layer, values, watch, _ in port.touches:
-            response = responses[layer]
+        for touch in port.touches:
+            response, values, watch = responses[touch.layer], touch.values, touch.watch
             shaped = values if values.ndim == 2 else values[:, None]
-            total = total + watch * response.of_samples(shaped * response.layer.modes)
+            seen = response.of_samples(shaped * response.layer.modes)
+            total = total + (seen if watch is None else watch * seen)
             for q, partner in enumerate(ports):
-                for other, partner_values, _, feed in partner.touches:
-                    if other == layer:
-                        both = response.of_modes(values * partner_values)
-                        matrix[p][q] = matrix[p][q] + (watch * feed * duration) * both
+                for other in partner.touches:
+                    if other.layer == touch.layer:
+                        factor = other.feed * duration
+                        both = response.of_modes(values * other.values)
+                        both *= factor if watch is None else factor * watch
+                        matrix[p][q] = matrix[p][q] + both
         matrix[p][p] = matrix[p][p] + port.resistance
         known.append(total)
     return matrix, known
 
 
-def _fluxes(matrix, known, ports, theta) -> list[np.ndarray]:
-    """Return the flux at every pole through every port into gas of a given level."""
-    rights = []
+def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], theta: np.ndarray) -> list:
+    """Take the gas outside from what the ports watch."""
+    inverse = 1.0 / theta[:, None]
+    found = []
     for port, seen in zip(ports, known, strict=True):
-        if port.gas is None:
-            rights.append(seen)
-            continue
         start, rise = port.gas
-        inverse = 1.0 / theta[:, None]
-        rights.append(seen - inverse * (start + rise * inverse))
-    return _solve(matrix, [rights])[0]
+        if start is not None:
+            seen = seen - (port.ratio * start) * inverse
+        if rise is not None:
+            seen = seen - (port.ratio * rise) * np.square(inverse)
+        found.append(seen)
+    return found
 
 
 def _fluxes_into(
-    air: Air, matrices, knowns, groups, theta, duration
+    air: Air, responses, ports: Sequence[Port], theta, duration
 ) -> tuple[list[np.ndarray], np.ndarray]:
     """Return fluxes and the level of air at every pole when the ports share that air.
 
-    `groups` holds the ports of each layer; layers meet in the air only.
+    The layers meet in the air only, so each is solved by itself for air of level zero and
+    for air of level one, and the balance of the air gives the level.
     """
-    given, drawn = [], []
-    out, back = 0.0, 0.0
-    for index, (matrix, known, ports) in enumerate(zip(matrices, knowns, groups, strict=True)):
-        ones = [np.ones_like(k) for k in known]
-        free, per_level = _solve(matrix, [known, ones]) if known else ([], [])
-        for port, a, b in zip(ports, free, per_level, strict=True):
-            amount = air.volume_of[index] * port.touches[0][3] * duration
+    given: list = [None] * len(ports)
+    drawn: list = [None] * len(ports)
+    out = back = 0.0
+    for index in range(len(responses)):
+        own = [p for p, port in enumerate(ports) if port.touches[0].layer == index]
+        group = [ports[p] for p in own]
+        matrix, known = _couple(responses, group, duration)
+        levels = [port.ratio + np.zeros_like(k) for port, k in zip(group, known, strict=True)]
+        free, per_level = _solve(matrix, [known, levels])
+        for p, port, a, b in zip(own, group, free, per_level, strict=True):
+            amount = air.volume_of[index] * port.touches[0].feed * duration
             out, back = out + amount * a, back + amount * b
-        given += free
-        drawn += per_level
-    inverse = 1.0 / theta[:, None]
-    brought = air.volume * (air.level + air.supply * air.changes * inverse)
+            given[p], drawn[p] = a, b
+    brought = air.volume * (air.level + air.supply * air.changes / theta[:, None])
     level = (brought + out) / (air.volume * (theta[:, None] + air.changes) + back)
     return [a - level * b for a, b in zip(given, drawn, strict=True)], level
+
+
+def _back(weights: np.ndarray, parts: np.ndarray) -> np.ndarray:
+    """Return 2 Re of weights @ values, whose real parts stand over the imaginary ones."""
+    return np.concatenate([2.0 * weights.real, -2.0 * weights.imag], axis=1) @ parts
+
+
+def _split(values: np.ndarray) -> np.ndarray:
+    return np.concatenate([values.real, values.imag])
 
 
 def advance(
@@ -244,52 +295,49 @@ def advance(
     level = None
     if air is None:
         matrix, known = _couple(responses, ports, duration)
-        flux = _fluxes(matrix, known, ports, theta)
+        flux = _solve(matrix, [_less_gas(known, ports, theta)])[0]
     else:
-        groups = [[p for p in ports if p.touches[0][0] == i] for i in range(len(layers))]
-        ports = [port for group in groups for port in group]
-        coupled = [_couple(responses, group, duration) for group in groups]
-        flux, level = _fluxes_into(
-            air, [c[0] for c in coupled], [c[1] for c in coupled], groups, theta, duration
-        )
-    both = np.concatenate([weights, weights / theta])
+        flux, level = _fluxes_into(air, responses, ports, theta, duration)
+        level = _back(np.concatenate([weights, weights / theta]), _split(level))
+    parts = [_split(f) for f in flux]
     count = weights.shape[0]
-    backs = [2.0 * (both @ f).real for f in flux]
-    passed = [b[count:] for b in backs]
+    backs = [_back(np.concatenate([weights, weights / theta]), p) for p in parts]
+    taken = [
+        {t.layer: t.feed * duration * b[count:] for t in port.touches}
+        for port, b in zip(ports, backs, strict=True)
+    ]
     mean, reacted, modes = [], [], []
     for index, (response, layer) in enumerate(zip(responses, layers, strict=True)):
-        through = [
-            (values, feed * duration, f, total)
-            for port, f, total in zip(ports, flux, passed, strict=True)
-            for touched, values, _, feed in port.touches
-            if touched == index
+        fed = [
+            (touch.values, touch.feed * duration, p)
+            for port, p in zip(ports, parts, strict=True)
+            for touch in port.touches
+            if touch.layer == index
         ]
-        level_now, gone = _mean(response, layer, weights, through)
-        mean.append(level_now)
+        left = np.broadcast_to(layer.modes[0], (count, duration.size))
+        for lost in taken:
+            left = left - lost[index] if index in lost else left
+        gone = None
+        if layer.loss is not None:
+            gone = layer.loss * _time_of_mean(response, weights, fed)
+            left = left - gone
+        mean.append(left)
         reacted.append(gone)
         if to_end:
-            fed = [(v, (2.0 * amount) * weights[-1][:, None] * f) for v, amount, f, _ in through]
             end = response.advance(weights[-1], fed)
-            end[0] = level_now[-1]
+            end[0] = left[-1]
             modes.append(end)
-    if level is not None:
-        level = 2.0 * (both @ level).real
     return StepResult(
-        mean, reacted, [b[:count] for b in backs], passed, modes,
+        mean, reacted, [b[:count] for b in backs], taken, modes,
         None if level is None else level[:count], None if level is None else level[count:],
     )  # fmt: skip
 
 
-def _mean(
-    response: _Response, layer: LayerNow, weights: np.ndarray, through: list
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the mean of a layer and what reacted, shape (times, samples)."""
-    before = layer.modes[0]
-    left = before - sum((amount * total for _, amount, _, total in through), np.zeros_like(before))
-    left = np.broadcast_to(left, (weights.shape[0], before.size))
-    if layer.loss is None:
-        return left, np.zeros(left.shape)
-    held = before - sum(amount * f for _, amount, f, _ in through)
-    held = held * response.constant
-    reacted = layer.loss * (2.0 * ((weights / response.theta) @ held).real)
-    return left - reacted, reacted
+def _time_of_mean(response: _Response, weights: np.ndarray, fed: Sequence[tuple]) -> np.ndarray:
+    """Return the integral of the mean in units of the duration, shape (times, samples)."""
+    poles = response.theta.size
+    held = response.layer.modes[0]
+    for _, amount, parts in fed:
+        held = held - amount * (parts[:poles] + 1j * parts[poles:])
+    return _back(weights / response.theta, _split(held * response.constant()))
+
