@@ -1,0 +1,191 @@
+"""Command `lab`: the contract of its answer, the rulings, the printed sheet, bad input."""
+
+import json
+import re
+
+import pytest
+
+from eo_risk.cli import main
+
+HEAD = "lot,aeration_h,substance,result,unit"
+
+
+@pytest.fixture
+def write(tmp_path):
+    def to_file(*lines, head=HEAD):
+        path = tmp_path / "lab.csv"
+        path.write_text("\n".join([head, *lines]), encoding="utf-8")
+        return str(path)
+
+    return to_file
+
+
+def answer(capsys, *argv):
+    code = main(["lab", *map(str, argv), "--json"])
+    printed = json.loads(capsys.readouterr().out)
+    assert code == 0, printed
+    return printed
+
+
+def errors(capsys, *argv):
+    code = main(["lab", *map(str, argv), "--json"])
+    printed = json.loads(capsys.readouterr().out)
+    assert code == 2
+    return {fault["where"]: fault for fault in printed["errors"]}
+
+
+@pytest.fixture
+def study(demo):
+    return demo / "lab_dissipation.csv"
+
+
+def test_both_models_and_the_later_one_rules(capsys, study):
+    # Worked case from regression theory, digits as in tests/measured/test_dissipation.py.
+    found = answer(capsys, study, "--limit-mg", 4)
+    assert found["kind"] == "curve"
+    assert (found["n"], found["extrapolated"]) == (15, False)
+    assert found["intercept"] == pytest.approx(2.9916, abs=5e-5)
+    assert found["slope_per_h"] == pytest.approx(-0.06498, abs=5e-6)
+    assert found["residual_sd"] == pytest.approx(0.10156, abs=5e-6)
+    assert found["models"]["pooled"]["release_h"] == pytest.approx(27.64, abs=0.05)
+    assert found["release_h"] == pytest.approx(30.67, abs=0.05)
+    assert found["release_h_rounded"] == 31
+    assert found["ruling_model"] == "lots"
+    assert "lot_differs" in {c["code"] for c in found["cautions"]}
+    pooled = answer(capsys, study, "--limit-mg", 4, "--model", "pooled")
+    assert pooled["release_h_rounded"] == 28
+
+
+def test_beyond_the_sampled_times_is_said(capsys, study):
+    found = answer(capsys, study, "--limit-mg", 0.5)
+    assert found["extrapolated"] is True
+    assert "extrapolated" in {c["code"] for c in found["cautions"]}
+
+
+def test_one_time_gives_no_release_time(capsys, write):
+    path = write("A,24,EO,1.2,mg/device", "A,24,EO,1.5,mg/device", "B,24,EO,<0.9,mg/device")
+    found = answer(capsys, path, "--limit-mg", 4)
+    assert found["kind"] == "one_time"
+    assert found["highest"] == 1.5
+    assert found["mean"] == pytest.approx(1.2)
+    assert found["next_device_upper_95"] > 1.5
+    assert "release_h" not in found
+    assert main(["lab", path, "--limit-mg", "4"]) == 0
+    assert "one time point: no release time can be derived" in capsys.readouterr().out
+
+
+def test_a_certificate_of_another_state_is_shown_and_not_used(capsys, write):
+    path = write("A,24,EO,1.2,mg/device,new", "B,24,EO,1.5,mg/device,new",
+                 "C,24,EO,3.9,mg/device,re-sterilised", head=HEAD + ",state")  # fmt: skip
+    assert "column 'state'" in errors(capsys, path, "--limit-mg", 4)
+    found = answer(capsys, path, "--limit-mg", 4, "--only", "state=new")
+    assert [r["used"] for r in found["results"]] == [True, True, False]
+    assert found["highest"] == 1.5
+
+
+def test_every_substance_and_the_ruling_one(capsys, write):
+    hours = (0, 6, 12, 24, 36)
+    lines = [f"{lot},{h},{s},{a * 0.95 ** (h * k) * f:.4g},mg/device"
+             for lot, f in (("A", 1.0), ("B", 1.03), ("C", 0.97))
+             for s, a, k in (("EO", 20, 1.2), ("ECH", 12, 0.5), ("EG", 3, 0.3))
+             for h in hours]  # fmt: skip
+    path = write(*lines)
+    found = answer(capsys, path, "--limit-mg", 4, "--also", "ECH=5", "--also", "EG=2")
+    assert found["ruling"]["substance"] == "ECH"
+    eg = next(s for s in found["substances"] if s["substance"] == "EG")
+    assert eg["limit_kind"] == "screening"
+    assert main(["lab", path, "--limit-mg", "2", "--substance", "EG"]) == 0
+    printed = capsys.readouterr().out
+    assert "exceeded" not in printed
+    assert "screening, not a limit" in printed
+
+
+def grouped(write):
+    lines = [f"{g}{i},{h},EO,{a * 0.937**h * (1 + 0.02 * i):.4g},mg/device,{g}"
+             for g, a in (("pouch", 20), ("double bag", 24)) for i in range(3)
+             for h in (0, 6, 12, 24, 36)]  # fmt: skip
+    return write(*lines, head=HEAD + ",group")
+
+
+def test_groups_are_compared_by_a_bound(capsys, write):
+    found = answer(capsys, grouped(write), "--limit-mg", 4, "--margin-h", 1,
+                   "--reference-group", "pouch")  # fmt: skip
+    assert found["family"][0]["name"] == "double bag"
+    assert "starts higher" in found["family"][0]["reason"]
+    text = found["comparisons"][0]["text"]
+    assert re.search(r"at most [\d.]+ h slower than pouch \(one-sided 95% bound\)", text)
+    assert found["comparisons"][0]["within_margin"] is False
+
+
+def test_a_modelled_packaging_supports_no_comparison(capsys, study):
+    fault = errors(capsys, study, "--limit-mg", 4, "--margin-h", 2)["--margin-h"]
+    assert "measure both" in fault["do"]
+
+
+def test_the_layer_model_stands_beside_the_line(capsys, study):
+    found = answer(capsys, study, "--limit-mg", 4, "--material", "pvc_plasticised",
+                   "--thickness-mm", 4)["physics"]  # fmt: skip
+    d, record = found["diffusivity_cm2_per_s"], found["prior_cm2_per_s"]
+    assert d["p95"] / d["p05"] < record["p95"] / record["p05"]
+    assert found["release_h"] > 24.7  # when the line itself meets the limit
+    assert "[[material_record]]" in found["site_material_record_toml"]
+
+
+def test_a_metal_is_not_fitted(capsys, study):
+    assert "--material" in errors(capsys, study, "--limit-mg", 4, "--material", "stainless_steel",
+                                  "--thickness-mm", 1)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("lines", "where"),
+    [
+        (("A,0,EO,3,mg/device",), "rows"),
+        (("A,-2,EO,3,mg/device", "A,6,EO,2,mg/device"), "row 2, column aeration_h"),
+        (("A,0,EO,3,mg/device", "A,6,EO,2,ug/g"), "row 3, column unit"),
+        (("A,0,EO,3,mg/device", "A,0,EO,3,mg/device"), "row 3, column result"),
+        (("A,0,EO,300,ug/g", "A,6,EO,200,ug/g", "A,9,EO,90,ug/g"), "row 2, column unit"),
+    ],
+)
+def test_bad_tables_are_refused_by_place(capsys, write, lines, where):
+    assert where in errors(capsys, write(*lines), "--limit-mg", 4)
+
+
+def test_the_sheet_says_what_a_reviewer_looks_for(capsys, study, tmp_path):
+    page = tmp_path / "sheet.html"
+    answer(capsys, study, "--limit-mg", 4, "--report", page)
+    text = page.read_text(encoding="utf-8")
+    for words in ("31 h", "3: A, B, C", "0, 6, 12, 24, 36 h", "simulated_use",
+                  "quantitation 0.02 mg/device", "50 °C", "breathing tube set", "24.8 h",
+                  "95/95 tolerance", "What would void it", "demo report 3"):  # fmt: skip
+        assert words in text, words
+    # One sign per result: the three lots have five each, all of another shape.
+    assert text.count("<circle") == text.count("<rect") == 5
+    for outside in ("<script", "http://", "https://"):
+        assert outside not in text
+    for word in ("safe", "compliant", "released"):
+        assert word not in text.partition("<body>")[2].lower()
+
+
+def test_the_sheet_of_one_time_gives_no_release_time(capsys, write, tmp_path):
+    page = tmp_path / "sheet.html"
+    path = write("<b>A,24,EO,1.2,mg/device", "B,24,EO,1.5,mg/device")
+    answer(capsys, path, "--limit-mg", 4, "--report", page)
+    text = page.read_text(encoding="utf-8")
+    assert "no release time can be derived" in text
+    assert "&lt;b&gt;A" in text
+    assert "<b>A" not in text
+
+
+@pytest.mark.browser
+def test_the_sheet_prints_on_one_page(capsys, study, tmp_path, chromium):
+    import subprocess
+
+    from pypdf import PdfReader
+
+    page, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    answer(capsys, study, "--limit-mg", 4, "--material", "pvc_plasticised", "--thickness-mm", 1.5,
+           "--report", page)  # fmt: skip
+    subprocess.run([chromium, "--headless", "--no-sandbox", "--disable-gpu",
+                    "--no-pdf-header-footer", f"--print-to-pdf={printed}", page.as_uri()],
+                   check=True, capture_output=True, timeout=60)  # fmt: skip
+    assert len(PdfReader(printed).pages) == 1
