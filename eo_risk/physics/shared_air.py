@@ -1,0 +1,158 @@
+"""Layers that give off into, or take up from, one well-mixed air that they load themselves.
+
+An aerator with little fresh air, or a chamber whose load takes up much of the gas: the level
+outside every layer follows from what all of them exchange. Layers and air are one linear
+system, so a stage is one exact step here too, with no change of air as well as with many.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from eo_risk.physics.layer_run import AirNow, over_samples, ready, run
+from eo_risk.physics.layer_stages import (
+    Body,
+    Stage,
+    check_body,
+    check_number,
+    check_stages,
+    samples_of,
+    stage_values,
+    steps_of,
+)
+
+
+@dataclass(frozen=True)
+class SharedPart:
+    """One layer of the load: body, stages, volume of all its pieces, even start level.
+
+    In a stage with shared air the gas of the stage is not used. Numbers or (samples,).
+    """
+
+    body: Body
+    stages: Sequence[Stage]
+    volume_m3: ArrayLike
+    start_kg_per_m3: ArrayLike = 0.0
+
+
+@dataclass(frozen=True)
+class SharedAir:
+    """The air of one stage; numbers or arrays of shape (samples,).
+
+    `changes_per_s` of fresh air of the level `supply`; `start` is the level as the stage
+    begins, None to go on from the stage before. Zero changes are allowed.
+    """
+
+    free_volume_m3: ArrayLike
+    changes_per_s: ArrayLike
+    start_kg_per_m3: ArrayLike | None = None
+    supply_kg_per_m3: ArrayLike = 0.0
+
+
+@dataclass(frozen=True)
+class SharedAirRun:
+    """What a run found at the start, every output time and stage end.
+
+    `mean` and `product` of every part, per its volume [kg/m3], shape (parts, outputs,
+    samples); `air` the level of the shared air [kg/m3] and `carried_out` what changes of
+    air took away so far [kg], shape (outputs, samples), 0 in stages without shared air.
+    """
+
+    time_s: np.ndarray
+    stage_index: tuple[int, ...]
+    mean_kg_per_m3: np.ndarray
+    product_kg_per_m3: np.ndarray
+    air_kg_per_m3: np.ndarray
+    carried_out_kg: np.ndarray
+
+
+def _check(parts: Sequence[SharedPart], airs: Sequence[SharedAir | None]) -> None:
+    if not parts:
+        raise ValueError("parts is empty; give at least one part")
+    for i, part in enumerate(parts):
+        check_body(part.body, f"parts[{i}].body")
+        check_stages(part.stages, f"parts[{i}].stages")
+        check_number(f"parts[{i}].volume_m3", part.volume_m3, above=True)
+        check_number(f"parts[{i}].start_kg_per_m3", part.start_kg_per_m3)
+        if len(part.stages) != len(airs):
+            raise ValueError(
+                f"parts[{i}].stages has {len(part.stages)} stages, airs {len(airs)}; give one "
+                "air, or None, per stage"
+            )
+        for k, (own, first) in enumerate(zip(part.stages, parts[0].stages, strict=True)):
+            if not np.array_equal(*np.broadcast_arrays(own.duration_s, first.duration_s)):
+                raise ValueError(f"parts[{i}].stages[{k}].duration_s differs from that of parts[0]")
+    known = False
+    for k, air in enumerate(airs):
+        if air is not None:
+            check_number(f"airs[{k}].free_volume_m3", air.free_volume_m3, above=True)
+            check_number(f"airs[{k}].changes_per_s", air.changes_per_s)
+            check_number(f"airs[{k}].supply_kg_per_m3", air.supply_kg_per_m3)
+            if air.start_kg_per_m3 is not None:
+                check_number(f"airs[{k}].start_kg_per_m3", air.start_kg_per_m3)
+            elif not known:
+                raise ValueError(f"airs[{k}].start_kg_per_m3 is missing; no air comes before it")
+        known = air is not None
+
+
+def run_shared_air(
+    parts: Sequence[SharedPart], airs: Sequence[SharedAir | None]
+) -> SharedAirRun:
+    """Carry the parts of a load through stages in which they share the air around them.
+
+    Parameters
+    ----------
+    parts : sequence of SharedPart
+        The layers, with stages of equal durations. Output times are those of the first part.
+    airs : sequence of SharedAir or None
+        The air of every stage; None where the gas of the stages is given instead, such as a
+        chamber held at its set point.
+
+    Returns
+    -------
+    SharedAirRun
+
+    Raises
+    ------
+    ValueError
+        As `run_layer`; also when stages and airs do not match.
+
+    Notes
+    -----
+    The air is well mixed. Mass in parts, air and what was carried out is conserved to
+    rounding in every stage with shared air.
+    """
+    _check(parts, airs)
+    samples = samples_of(
+        *(v for p in parts for v in (p.volume_m3, p.start_kg_per_m3)),
+        *(v for p in parts for v in (p.body.thickness_m, p.body.outer_radius_m)),
+        *(v for p in parts for stage in p.stages for v in stage_values(stage)),
+        *(
+            v
+            for a in airs
+            if a is not None
+            for v in (a.free_volume_m3, a.changes_per_s, a.supply_kg_per_m3, a.start_kg_per_m3)
+        ),
+    )
+    steps, time, index = steps_of(parts[0].stages, samples)
+    layers = [ready(p.body, p.stages, samples, p.start_kg_per_m3) for p in parts]
+    volumes = [over_samples(p.volume_m3, samples) for p in parts]
+    found = run(
+        layers, steps, len(time), samples,
+        airs=[None if a is None else _air_now(a, samples) for a in airs], volumes=volumes,
+    )  # fmt: skip
+    return SharedAirRun(time, index, found.mean, found.product, found.air, found.carried)
+
+
+def _air_now(air: SharedAir, samples: int) -> AirNow:
+    start = air.start_kg_per_m3
+    return AirNow(
+        over_samples(air.free_volume_m3, samples),
+        over_samples(air.changes_per_s, samples),
+        over_samples(air.supply_kg_per_m3, samples),
+        None if start is None else over_samples(start, samples),
+    )
