@@ -29,7 +29,7 @@ def _form() -> None:
     raw = state.raw()
     key = state.form_key("cycle")
     with st.form(key):
-        load, cycle, aeration, room, rules = st.tabs(words.CYCLE_TABS)
+        load, cycle, aeration, room, rules = st.tabs(words.CYCLE_TABS, key="cycle_tabs")
         with load:
             raw |= forms.block(LoadPlan, raw, f"{key}-load", skip=("schema_version",))
             raw["chamber"] = forms.block(Chamber, raw["chamber"], f"{key}-chamber")

@@ -99,7 +99,7 @@ def _item_form(index: int) -> None:
     item = raw["items"][index]
     key = state.form_key(f"item{index}")
     with st.form(key):
-        general, parts, lumens, outside, patient, says = st.tabs(words.ITEM_TABS)
+        general, parts, lumens, outside, patient, says = st.tabs(words.ITEM_TABS, key="item_tabs")
         with general:
             item |= forms.block(Item, item, key)
         with parts:
