@@ -90,9 +90,13 @@ def _from_items(args: argparse.Namespace):
     say(f"items: {table.understood}")
     return read_plan(
         plan_from_items(
-            table.items, args.cycle, args.aeration, site,
-            cycle_start=args.cycle_start, load_number=args.load_number,
-        )  # fmt: skip
+            table.items,
+            args.cycle,
+            args.aeration,
+            site,
+            cycle_start=args.cycle_start,
+            load_number=args.load_number,
+        )
     )
 
 

@@ -183,6 +183,7 @@ def _hours_for(
     best = at(most)
     if _rank(best) <= _rank(result.verdict):
         return None
+
     def moves(hours: int) -> bool:
         return _rank(at(hours)) >= _rank(best)
 
@@ -192,9 +193,7 @@ def _hours_for(
     return _smallest(low, most if low else near or most, moves), best
 
 
-def _aerate(
-    plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench
-) -> list[Action]:
+def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench) -> list[Action]:
     """Return the aeration that would move the verdict alone: longer, or warmer."""
     actions = []
     found = _hours_for(plan, draft, result, bench, lambda edited: edited)
@@ -253,7 +252,9 @@ def _without_amount(
         better = verdict if _rank(verdict) > _rank(result.verdict) else None
         actions.append(Action("rewash", "rinse with treated water and dry", None, "", better, 60.0))
     if "humidity_too_low" in codes:
-        actions.append(Action("humidify", "bring the chamber to 40 to 80 % RH", None, "", None, 30.0))
+        actions.append(
+            Action("humidify", "bring the chamber to 40 to 80 % RH", None, "", None, 30.0)
+        )
     if result.question is not None:
         actions.append(Action("ask", result.question.text, None, "", None, 5.0))
     never = {"use_not_allowed", "pack_not_permeable", "lumen_closed", "needed_too_soon",

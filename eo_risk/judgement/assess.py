@@ -56,7 +56,9 @@ class LoadContext:
     gas: Gas | None = None
 
 
-def load_context(plan: LoadPlan, samples: int, seed: int, swapped: str | None = None) -> LoadContext:
+def load_context(
+    plan: LoadPlan, samples: int, seed: int, swapped: str | None = None
+) -> LoadContext:
     """Prepare the stages and shared samples of one plan."""
     own = {record.replaces: record.as_record() for record in plan.own_records}
     draw = Draw(seed, samples, swapped, own)
@@ -204,18 +206,14 @@ def _sources(items: tuple[ItemResult, ...], plan: LoadPlan) -> tuple[str, ...]:
     return tuple(f"{source.citation} [{source.read}]" for source in found) + tuple(own)
 
 
-def finish(
-    context: LoadContext, item_draft: ItemDraft, index: int, load: LoadResult
-) -> ItemResult:
+def finish(context: LoadContext, item_draft: ItemDraft, index: int, load: LoadResult) -> ItemResult:
     """Complete one item with what depends on the load: its time out."""
     item = context.plan.items[index]
     facts = replace(item_draft.facts, out=load.earliest_out)
     return finish_item(item_draft, item_cautions(item, context.plan, facts))
 
 
-def _reassess(
-    context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool
-):
+def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool):
     """Return verdict and draft of one item of an edited plan, with the same samples."""
     edited = load_context(plan, context.draw.samples, context.draw.seed)
     gas = None if context.gas is None else stretched(context.gas, context.timeline, edited.timeline)

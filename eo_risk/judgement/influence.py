@@ -43,9 +43,8 @@ def words(name: str) -> str:
     if name in reference.records():
         head = name.split(".")[0]
         quantity = reference.records()[name].quantity
-        return f"{quantity} ({reference.materials()[head].name})" if (
-            head in reference.materials()
-        ) else quantity  # fmt: skip
+        material = reference.materials().get(head)
+        return quantity if material is None else f"{quantity} ({material.name})"
     return _FIELD_WORDS.get(name.rsplit(".", 1)[-1], name)
 
 
@@ -83,8 +82,8 @@ def influences(
     target: np.ndarray, on: str, variables: Mapping[str, Variable]
 ) -> tuple[Influence, ...]:
     """Say in words which inputs explain most of the spread of a residue."""
-    return tuple(
-        Influence(name, share, on, f"{words(name)} explains {100 * share:.0f} % of the spread of "
-                  f"{on}")  # fmt: skip
-        for name, share in shares(target, variables)[:_SHOWN]
-    )
+    found = []
+    for name, share in shares(target, variables)[:_SHOWN]:
+        text = f"{words(name)} explains {100 * share:.0f} % of the spread of {on}"
+        found.append(Influence(name, share, on, text))
+    return tuple(found)

@@ -111,9 +111,7 @@ def _counted(item: Item) -> Counted:
                            patient.share_reaching_patient_percent)  # fmt: skip
 
 
-def _amounts(
-    trace: ItemTrace, item: Item, share: dict[str, np.ndarray], days: dict
-) -> Amounts:
+def _amounts(trace: ItemTrace, item: Item, share: dict[str, np.ndarray], days: dict) -> Amounts:
     """Collect what is left at the end of the aeration, by model."""
     counted = _counted(item).share
     forms = ("film", "plug") if trace.water.plug is not None else ("whole",)
@@ -260,9 +258,7 @@ def _slow_pool(
     return replace(trace, parts_eo=tuple(parts))
 
 
-def _needed(
-    trace: ItemTrace, curves: list, quantile: float
-) -> float | None:
+def _needed(trace: ItemTrace, curves: list, quantile: float) -> float | None:
     time = np.median(trace.time_s[trace.after_wash()], axis=1)
     return hours_inside(time, curves, quantile)
 
@@ -375,9 +371,16 @@ def draft_item(
     curves = _ruling_curves(trace, rows, limits, amounts)
 
     def again(longer: Timeline) -> tuple[ItemTrace, list]:
-        far = simulate(plan, item, inputs, longer, water_stages(longer, inputs.draw, 0.0)
-                       if plan.cycle.gas.balance != "co2" else _like(waters, longer, inputs),
-                       gas=None if gas is None else stretched(gas, timeline, longer))
+        far = simulate(
+            plan,
+            item,
+            inputs,
+            longer,
+            water_stages(longer, inputs.draw, 0.0)
+            if plan.cycle.gas.balance != "co2"
+            else _like(waters, longer, inputs),
+            gas=None if gas is None else stretched(gas, timeline, longer),
+        )
         if plan.rules.slow_pool == "on":
             far = _slow_pool(plan, far, longer, inputs)
         return far, _ruling_curves(far, rows, limits, _amounts(far, item, amounts.dose_share, days))
@@ -393,18 +396,18 @@ def draft_item(
     variables = {**load_inputs.draw.variables, **inputs.draw.variables}
     ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
                         and r.model != "wet_spot"), "whole")  # fmt: skip
-    samples = glycol(trace, "film")[-1] if target and target.substance == "EG" else trace.eo(
-        ruling_form
-    )[-1]
+    samples = (
+        glycol(trace, "film")[-1]
+        if target and target.substance == "EG"
+        else trace.eo(ruling_form)[-1]
+    )
     found = influences(samples, target.substance if target else "EO", variables)
     if target is None or target.substance != "EG":
         water_side = influences(glycol(trace, "film")[-1], "EG", variables)[:1]
         found = (*found, *water_side)[:3] if len(found) < 3 else found
     letters = [m.data_class for m in trace.models] or ["A"]
     records = tuple(
-        (name, draw.record(name).data_class)
-        for name in variables
-        if name in reference.records()
+        (name, draw.record(name).data_class) for name in variables if name in reference.records()
     )
     asked = "patient.contact_area_cm2"
     assumed = tuple(sorted({**load_inputs.assumed, **inputs.assumed}.values(),
@@ -511,7 +514,10 @@ def _question(item_draft: ItemDraft, within: bool) -> Question | None:
     if within:
         return None
     for text in item_draft.missing:
-        for word, field in (("duration", "patient.duration"), ("body mass", "patient.body_mass_kg")):
+        for word, field in (
+            ("duration", "patient.duration"),
+            ("body mass", "patient.body_mass_kg"),
+        ):
             if word in text:
                 return Question(field, f"{text}; what is it?")
     fields = {a.field: a for a in item_draft.assumed}

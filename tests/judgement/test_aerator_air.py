@@ -1,6 +1,7 @@
 """The air the load loads itself: heavy items slow their neighbours, nothing is lost."""
 
 import json
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def run(raw, changes, volume_l=200):
 
 
 def test_without_air_change_a_clean_item_gains_beside_a_heavy_one(raw):
-    context, clean, loaded, level, gas = run(raw, 0)
+    _, clean, loaded, _, gas = run(raw, 0)
     drain, drain_clean = loaded[2].held_kg[-1], clean[2].held_kg[-1]
     assert gas is not None
     assert np.all(drain > drain_clean)
@@ -36,7 +37,7 @@ def test_without_air_change_a_clean_item_gains_beside_a_heavy_one(raw):
 
 
 def test_what_leaves_the_load_is_in_the_air_when_none_is_changed(raw):
-    context, _, loaded, level, _ = run(raw, 0)
+    _, _, loaded, level, _ = run(raw, 0)
     held = sum(d.quantity * d.held_kg for d in loaded)
     in_air = level * 0.2
     assert held + in_air == pytest.approx(np.broadcast_to(held[0], held.shape), rel=0.02)
@@ -44,7 +45,7 @@ def test_what_leaves_the_load_is_in_the_air_when_none_is_changed(raw):
 
 def test_more_air_leaves_less(raw):
     left = [np.median(run(raw, n)[2][1].held_kg[-1]) for n in (0, 0.2, 2, 60)]
-    assert all(a >= b * (1 - 1e-9) for a, b in zip(left[:-1], left[1:], strict=True))
+    assert all(a >= b * (1 - 1e-9) for a, b in pairwise(left))
 
 
 def test_well_aired_is_as_clean_air(raw):

@@ -214,7 +214,9 @@ def test_bounded_linear_and_indifferent_to_splitting(listed, h):
     assert double.mean_kg_per_m3 == pytest.approx(2 * run.mean_kg_per_m3, rel=1e-9, abs=1e-12)
     halves = [Stage(s / 2, d, 3.0, g, None, h, h) for s, d, g in listed for _ in range(2)]
     again = run_layer(Body("sheet", 1e-3), halves)
-    assert again.mean_kg_per_m3[-1] == pytest.approx(run.mean_kg_per_m3[-1], abs=1e-7 * most + 1e-15)
+    assert again.mean_kg_per_m3[-1] == pytest.approx(
+        run.mean_kg_per_m3[-1], abs=1e-7 * most + 1e-15
+    )
 
 
 @settings(max_examples=20, deadline=None)
