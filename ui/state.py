@@ -18,8 +18,8 @@ from eo_risk.plan.site_file import read_site
 DEMO = Path(__file__).resolve().parent.parent / "demo"
 FIRST_DEMO = "wet_lumen"
 
-_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS = (
-    "plan_text", "table_version", "form_version", "table_base", "result", "file_faults",
+_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN = (
+    "plan_text", "table_version", "form_version", "table_base", "result", "file_faults", "chosen",
 )  # fmt: skip
 
 
@@ -135,6 +135,16 @@ def preset(key: str, value: object) -> None:
     """Give a widget its first value, without making it the value a cleared widget returns to."""
     if key not in st.session_state:
         st.session_state[key] = value
+
+
+def chosen_item() -> int:
+    """Return the place of the item whose fields are on screen."""
+    return st.session_state.get(_CHOSEN, 0)
+
+
+def choose_item(index: int) -> None:
+    """Keep the item on screen where its name changes."""
+    st.session_state[_CHOSEN] = index
 
 
 def table_base() -> tuple[str, dict]:

@@ -164,7 +164,7 @@ def test_an_item_may_be_added_from_a_starting_type(at):
 
 
 def test_all_fields_of_one_item_can_be_changed(at):
-    at.selectbox(key="detail_item").set_value(1)
+    next(s for s in at.selectbox if s.label == words.ITEM).set_value(1)
     at.run()
     next(n for n in at.number_input if n.label == words.label("joints")).set_value(4)
     press(at, words.APPLY)

@@ -148,6 +148,8 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     page.get_by_text(words.DETAILS).click()
     name = page.get_by_label(words.label("name"), exact=True).first
     expect(name).to_have_value("renamed forceps")
+    chosen = page.get_by_role("combobox", name=words.ITEM, exact=True)
+    expect(chosen).to_have_value("1. renamed forceps")
     page.screenshot(path=tmp_path / f"edited_{width}.png")
     _go(page, words.RESULT)
     expect(page.get_by_text(words.STALE)).to_be_visible()

@@ -163,8 +163,11 @@ def _details() -> None:
     names = [item.name for item in state.plan().items]
     if not names:
         return
-    index = st.selectbox(words.ITEM, range(len(names)), key="detail_item",
+    chosen = min(state.chosen_item(), len(names) - 1)
+    index = st.selectbox(words.ITEM, range(len(names)), index=chosen,
+                         key=state.form_key("detail_item"),
                          format_func=lambda i: f"{i + 1}. {names[i]}")  # fmt: skip
+    state.choose_item(index)
     _item_form(index)
     with st.expander(words.MORE_PARTS):
         _grow(index)
