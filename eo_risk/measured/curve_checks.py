@@ -154,7 +154,11 @@ def slow_phase(points: Points) -> Break | None:
         return None
     tail = points.where(points.hours >= hour)
     enough = len(np.unique(tail.hours)) >= _FEWEST_TAIL_TIMES
-    return Break(hour, tail if enough and can_fit(tail.design(), tail.below) else None)
+    if not enough or not can_fit(tail.design(), tail.below):
+        return Break(hour, None)
+    # What looks slow beside the fast phase may itself turn slower still.
+    later = slow_phase(tail)
+    return later if later is not None and later.tail is not None else Break(hour, tail)
 
 
 def _residuals(points: Points) -> list[Caution]:

@@ -8,6 +8,7 @@ report; the fit itself is dimensionless in ln(mg).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -115,21 +116,30 @@ class Decline:
     def release_h(self, ln_limit: float, confidence: float) -> float | None:
         """First hour at which the prediction limit is at or below the limit. [h]
 
-        None when it never is. The limit is met where the square of the margin equals the
-        square of the distance of the line: a quadratic in the hour.
+        None when it never is. Beyond the hour at which the line meets the limit, the square
+        of its distance must reach the square of the margin: a quadratic in the hours since.
         """
         if self.upper(0.0, confidence) <= ln_limit:
             return 0.0
+        met_h = self.crossing_h(ln_limit)
+        if met_h is None:
+            return None
         q2 = stats.t.ppf(confidence, self.degrees_of_freedom) ** 2
-        c, gap = self.covariance, self.intercept - ln_limit
-        roots = np.roots([
-            self.slope_per_h**2 - q2 * c[1, 1],
-            2.0 * (gap * self.slope_per_h - q2 * c[0, 1]),
-            gap**2 - q2 * (self.scatter_variance + c[0, 0]),
-        ])  # fmt: skip
-        real = roots[np.abs(roots.imag) <= 1e-9 * np.abs(roots)].real
-        valid = [t for t in sorted(real) if t >= 0.0 and self.line(t) <= ln_limit]
-        return float(valid[0]) if valid else None
+        c = self.covariance
+        square = self.slope_per_h**2 - q2 * c[1, 1]
+        linear = -2.0 * q2 * (c[0, 1] + c[1, 1] * met_h)
+        constant = -q2 * (self.scatter_variance + float(self.line_variance(met_h)))
+        inside = linear**2 - 4.0 * square * constant
+        # The constant is not positive: with a falling margin there is one root after the
+        # crossing; with a margin that outgrows the line there are two or none.
+        if inside < 0.0 or (square <= 0.0 and linear <= 0.0):
+            return None
+        root = math.sqrt(inside)
+        if linear >= 0.0:
+            after_h = -2.0 * constant / (linear + root) if constant else 0.0
+        else:
+            after_h = (root - linear) / (2.0 * square)
+        return float(met_h + after_h)
 
     def tolerance_h(self, ln_limit: float, last_h: float) -> float | None:
         """First hour at which the 95/95 tolerance limit is at or below the limit. [h]"""
