@@ -31,6 +31,7 @@ from eo_risk.output.wording import (
     why,
     with_unit,
 )
+from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 _BESIDE = 3  # cautions that stand beside an item; the rest fold
@@ -221,7 +222,7 @@ def _identity(planned: Item | None) -> list[tuple[str, object]]:
 
 def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> Markup:
     """Build the page of one item."""
-    practice = item.get("packaging_practice")
+    practice = published_practice(planned.packaging) if planned else ""
     rows = [
         ("Use", _contact(planned)),
         *_identity(planned),

@@ -18,6 +18,7 @@ from eo_risk.output.wording import (
     significant,
     verdict_line,
 )
+from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import LoadPlan
 
 CREATED = datetime.fromisoformat("2026-04-14T06:00+02:00")
@@ -179,6 +180,14 @@ def test_long_and_foreign_names_are_kept_in_full_on_the_item_page(answer, plan):
     name = "Ureteroskop Größe 3 mit langem Arbeitskanal, 内視鏡 吸引管 und Ventil" * 3
     answer["items"][3]["name"] = name
     assert name in "".join(read(report_html(answer, plan, CREATED)).text)
+
+
+def test_published_practice_of_the_packaging_stands_with_the_item(page, plan):
+    text = " ".join("".join(read(page).text).split())
+    practices = {published_practice(item.packaging) for item in plan.items} - {"", "none"}
+    assert practices
+    for practice in practices:
+        assert " ".join(practice.split()) in text
 
 
 def test_more_than_three_cautions_fold(page):
