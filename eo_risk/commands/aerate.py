@@ -82,7 +82,8 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
     if given["shape"] == "tube" and args.outer_diameter_mm is None:
         flags.fault("--outer-diameter-mm", "mm", "more than twice the wall", "A tube needs it.")
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
-    seed = flags.whole("--seed", 0, 2**31) or 1
+    seed = flags.whole("--seed", 0, 2**31)
+    seed = 1 if seed is None else seed
     wall = given["thickness_mm"]
     if given["outer_diameter_mm"] and wall and given["shape"] == "tube":
         if 2.0 * wall >= given["outer_diameter_mm"]:

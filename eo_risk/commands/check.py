@@ -151,7 +151,8 @@ def run(args: argparse.Namespace) -> int:
     """Check a plan; returns 0 for Within and 1 for any other verdict."""
     flags = Flags(args)
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
-    seed = flags.whole("--seed", 0, 2**31) or 1
+    seed = flags.whole("--seed", 0, 2**31)
+    seed = 1 if seed is None else seed
     flags.done()
     plan = _plan(args)
     if args.as_run:

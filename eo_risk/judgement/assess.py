@@ -173,8 +173,18 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
     )
 
 
-def _load_cautions(load: LoadResult, plan: LoadPlan) -> tuple[Caution, ...]:
-    found = []
+def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...]:
+    plan, found = context.plan, []
+    damp = next((s for s in context.timeline.chamber if np.any(s.relative_humidity > 0.0)), None)
+    start_c = plan.chamber.load_temperature_start_c
+    if damp is not None and start_c is not None:
+        vapour_pa = damp.relative_humidity * water_saturation_pa(damp.gas_temperature_k)
+        start_k = np.full_like(vapour_pa, units.celsius_to_kelvin(start_c))
+        if np.median(vapour_pa) > np.median(water_saturation_pa(start_k)):
+            found.append(caution("load_cold", f"{start_c:g} C at the start"))
+    wet = [i.name for i in plan.items if i.droplets_seen == "yes" or i.external_water.textile_g]
+    if wet and len(plan.items) > 1:
+        found.append(caution("wet_neighbour", ", ".join(wet)))
     share = reference.record("decision.depletion_share").value_si
     if load.eo_charge_kg > 0.0 and load.eo_taken_up_kg > share * load.eo_charge_kg:
         found.append(caution("load_depletes_eo", f"{load.eo_taken_up_kg / load.eo_charge_kg:.0%} "
@@ -294,7 +304,7 @@ def check_plan(
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
     return Assessment(
-        verdict, items, load, _load_cautions(load, plan), plan.rules.edition,
+        verdict, items, load, _load_cautions(context, load), plan.rules.edition,
         edition_note(plan.rules.edition), seed, samples, __version__, plan.sha256,
         _sources(items, plan),
     )  # fmt: skip

@@ -15,6 +15,7 @@ from eo_risk.judgement.dose import counted as counted_residue
 from eo_risk.judgement.influence import influences, words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
+from eo_risk.judgement.parts import mass_differs
 from eo_risk.judgement.residues import (
     Amounts,
     decide,
@@ -312,27 +313,6 @@ def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _mass_geometry(item: Item) -> tuple[str, ...]:
-    """Name tubes around a lumen whose mass and size differ by more than the record allows."""
-    allowed = 1.0 + reference.record("decision.mass_geometry_share").value_si
-    found = []
-    for lumen in item.lumens:
-        part = next((p for p in item.parts if p.name == lumen.wall_part), None)
-        if part is None or None in (part.mass_g, part.wall_mm, part.outer_diameter_mm,
-                                    lumen.length_mm):  # fmt: skip
-            continue
-        if f"{part.material}.density" not in reference.records():
-            continue
-        density = reference.record(f"{part.material}.density").value_si
-        outer, wall = units.to_si(part.outer_diameter_mm, "mm"), units.to_si(part.wall_mm, "mm")
-        section = np.pi * wall * (outer - wall)
-        mass = section * units.to_si(lumen.length_mm, "mm") * density
-        ratio = mass / units.to_si(part.mass_g, "g")
-        if max(ratio, 1.0 / ratio) > allowed:
-            found.append(part.name)
-    return tuple(found)
-
-
 def _target(rows: Sequence[Residue]) -> Residue | None:
     """Return the row that comes nearest to, or goes furthest over, its limit."""
     candidates = [
@@ -417,9 +397,9 @@ def draft_item(
         starved_lumens=trace.water.starved,
         deep_plugs=trace.water.deep_plugs,
         outside_material_range=_outside_range(trace, timeline),
-        mass_geometry_differ=_mass_geometry(item),
+        mass_geometry_differ=mass_differs(item),
         required_s=None if aeration is None else aeration.required_s,
-        extra=_extra(item, trace),
+        extra=_extra(plan, item, trace, aeration),
     )
     return ItemDraft(
         item.name, item.quantity or 1, facts, tuple(missing), rows, aeration,
@@ -447,10 +427,27 @@ def _least_limit(rows: Sequence[Residue], trace: ItemTrace) -> float:
     return min(found, default=0.0)
 
 
-def _extra(item: Item, trace: ItemTrace) -> tuple[tuple[str, str], ...]:
+def _extra(
+    plan: LoadPlan, item: Item, trace: ItemTrace, aeration: AerationTime | None
+) -> tuple[tuple[str, str], ...]:
+    """Name the cautions that follow from the parts and the hours, with where they stand."""
     found = []
     if any(eo[-1].any() for eo in trace.parts_eo):
         found.append(("slow_tail", ""))
+    if aeration is not None and aeration.beyond_cap:
+        found.append(("beyond_cap", ""))
+    for model in trace.models:
+        behaviour = {reference.material(m).behaviour for m in model.members}
+        if behaviour & {"porous", "aqueous"}:
+            found.append(("glycol_in_hydrogel", model.part.name))
+        if model.body is not None and model.data_class == "C":
+            found.append(("estimated_material", model.part.name))
+    if item.earlier_eo_cycles:
+        found.append(("earlier_cycles", f"{item.earlier_eo_cycles} before"))
+    humidity = plan.cycle.conditioning_rh_percent
+    brine = reference.record("decision.salt_humidity").value
+    if item.rinse_water in ("tap", "saline") and humidity is not None and humidity > brine:
+        found.append(("salt_takes_up_water", f"{humidity:g} % RH"))
     return tuple(found)
 
 

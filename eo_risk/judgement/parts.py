@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eo_risk import reference
+from eo_risk import reference, units
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
@@ -85,10 +85,43 @@ def _geometry(
     return Body("sheet", thickness_m * doubled), volume, 2.0 * volume / (thickness_m * doubled)
 
 
+def _mass_of_size_kg(item: Item, part: Part) -> float | None:
+    """Return the mass of a tube around a lumen by its size; None where that is not known."""
+    lumen = next((lm for lm in item.lumens if lm.wall_part == part.name), None)
+    density = f"{part.material}.density"
+    if lumen is None or density not in reference.records():
+        return None
+    if None in (part.wall_mm, part.outer_diameter_mm, lumen.length_mm):
+        return None
+    outer, wall, length = (
+        units.to_si(v, "mm") for v in (part.outer_diameter_mm, part.wall_mm, lumen.length_mm)
+    )
+    return float(np.pi * wall * (outer - wall) * length * reference.record(density).value_si)
+
+
+def _differs(item: Item, part: Part) -> float | None:
+    """Return the mass by size where it and the mass given differ by more than is allowed."""
+    by_size = _mass_of_size_kg(item, part)
+    if by_size is None or part.mass_g is None:
+        return None
+    ratio = by_size / units.to_si(part.mass_g, "g")
+    allowed = 1.0 + reference.record("decision.mass_geometry_share").value_si
+    return by_size if max(ratio, 1.0 / ratio) > allowed else None
+
+
+def mass_differs(item: Item) -> tuple[str, ...]:
+    """Name the parts whose mass and size do not fit; the larger mass is used."""
+    return tuple(part.name for part in item.parts if _differs(item, part) is not None)
+
+
 def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray) -> PartModel:
     """Prepare one part of an item."""
     part = item.parts[index]
     field = f"parts[{index}]"
+    by_size = _differs(item, part)
+    if by_size is not None:
+        larger = max(part.mass_g, units.from_si(by_size, "g"))
+        part = part.model_copy(update={"mass_g": larger})
     material = reference.material(part.material)
     members = material.members or (material.id,)
     chosen = None
