@@ -10,9 +10,11 @@ from eo_risk.output.lab_chart import chart_sentence, lab_chart
 from eo_risk.output.style import style
 from eo_risk.output.wording import hours_up, moment_text, shorten, significant, with_unit
 
-_MOST_LOTS, _MOST_TIMES = 8, 9
+_MOST_LOTS, _MOST_TIMES = 6, 9
 _MOST_CERTIFICATES = 18
-_MOST_CAUTIONS = 6
+_MOST_CAUTIONS = 4
+_MOST_MEMBERS, _MOST_COMPARISONS = 2, 1
+_LONGEST_NAME = 28
 # Common practice, no source: what is checked again before a curve is used further.
 VOIDED_BY = (
     "another material, wall thickness or design of the device",
@@ -25,9 +27,10 @@ _MODELS = {"pooled": "all results pooled", "lots": "lot as a random factor", "ta
 _PAPER = """
 .lab h1 { font-size: 1.3rem; } 
 .lab td { font-variant-numeric: tabular-nums; overflow-wrap: normal; }
+.lab dl.two { display: grid; grid-template-columns: 1fr 1fr; column-gap: 1.5rem; }
 .lab .pair { display: grid; grid-template-columns: 1.15fr 1fr; gap: 1.2rem; align-items: start; }
 @media screen and (max-width: 640px) { .lab .pair { grid-template-columns: 1fr; }
-  .lab caption { display: block; } }
+  .lab dl.two { display: block; } .lab caption { display: block; } }
 @media print { .lab { break-after: auto; } .lab .chart { max-width: 88mm; }
   .lab h1 { font-size: 13pt; } .lab h3 { margin: 1.2mm 0 .4mm; font-size: 9.5pt; }
   .lab table { table-layout: auto; } .lab th { width: auto !important; }
@@ -41,6 +44,12 @@ def _hours(hours: float | None) -> str:
 
 def _named(values: Sequence[object], fallback: str = "unknown") -> str:
     return shorten(", ".join(str(v) for v in values if v not in (None, "")) or fallback, 90)
+
+
+def _short(name: str) -> str:
+    """Shorten a name in its middle: names of a family often differ at their end only."""
+    half = _LONGEST_NAME // 2
+    return name if len(name) <= _LONGEST_NAME else f"{name[:half]}…{name[-half:]}"
 
 
 def _used(answer: dict) -> list[dict]:
@@ -62,35 +71,46 @@ def _method_limits(rows: Sequence[dict]) -> str:
     return _named(found, "not given")
 
 
+def _values(rows: Sequence[dict], column: str, unit: str = "") -> str:
+    """Name what the results shown say in one column, each value once."""
+    found = {f"{r[column]:g}{unit}" if isinstance(r[column], float) else r[column]
+             for r in rows if r[column] not in (None, "")}  # fmt: skip
+    return _named(sorted(found))
+
+
 def _head(answer: dict, created: datetime | None) -> Markup:
-    rows, conditions = _used(answer), answer["conditions"]
+    rows = _used(answer)
     named = "Reference" if answer["limit_kind"] == "screening" else "Limit"
     limit = f"{with_unit(answer['limit_mg'], 'mg')} per device"
     note = f" ({answer['limit_note']})" if answer["limit_note"] else ""
-    temperature = ", ".join(v if v == "unknown" else f"{v} °C"
-                            for v in conditions["aeration_temperature_c"])  # fmt: skip
     lots = f"{len(answer['lots'])}: {', '.join(answer['lots'])}"
     times = ", ".join(f"{t:g}" for t in answer["times_h"]) + " h"
+    title = "Aeration release time" if answer["kind"] == "curve" else "Residue at one time"
     return tag(
         "header",
-        tag("h1", f"Aeration release time by laboratory results: {answer['substance']}"),
+        tag("h1", f"{title} by laboratory results: {answer['substance']}"),
         facts(
             (
-                ("Device", _named(conditions["device"])),
-                ("Family, group", _named([answer["group"]], "one product, no groups")),
-                ("State, packaging", f"{_named(conditions['state'])}; "
-                                     f"{_named(conditions['packaging'])}"),
+                ("Device", _values(rows, "device")),
+                ("Family, group", _short(answer["group"]) or "one product, no groups"),
+                ("State, packaging", f"{_values(rows, 'state')}; {_values(rows, 'packaging')}"),
                 (named, limit + note),
-                ("Aeration at", temperature),
-                ("Lots", shorten(lots, 90)),
-                ("Times", shorten(times, 90)),
-                ("Extraction", _named(conditions["extraction"])),
+                ("Aeration at", _values(rows, "aeration_temperature_c", " °C")),
+                ("Extraction", _values(rows, "extraction")),
                 ("Method limits", _method_limits(rows)),
-                ("Reports", _named(answer["reports"], "no number given")),
-                ("Made", moment_text(created) if created else None),
+                ("Made", moment_text(created) if created else "not dated"),
+            ),
+            "facts two",
+        ),
+        facts(
+            (
+                ("Lots", shorten(lots, 90)),
+                ("Sterilised in", _values(rows, "sterilisation_lot")),
+                ("Times", shorten(times, 90)),
+                ("Reports", _values(rows, "report")),
             )
         ),
-    )  # fmt: skip
+    )
 
 
 def _verdict(answer: dict) -> Markup:
@@ -146,7 +166,8 @@ def _certificates(answer: dict) -> Markup:
     above = {True: "above the limit", False: "not above", None: ""}
     body = [
         [r["lot"], r["state"], r["packaging"], r["extraction"], f"{r['aeration_h']:g} h",
-         _amount(r), above[r["above_limit"]], r["date"], r["why_not_used"] or "used"]
+         _amount(r), above[r["above_limit"]], r["date"],
+         "used" if r["used"] else f"not used: {r['why_not_used']}"]
         for r in rows[:_MOST_CERTIFICATES]
     ]  # fmt: skip
     header = ("Lot", "State", "Packaging", "Extraction", "Aeration", "mg per device", "Limit",
@@ -154,6 +175,16 @@ def _certificates(answer: dict) -> Markup:
     more = len(rows) - len(body)
     return table(header, body, caption=f"Certificates ({more} more not shown)" if more
                  else "Certificates")  # fmt: skip
+
+
+def _cautions(answer: dict) -> Markup:
+    physics = answer["physics"]["cautions"] if answer["physics"] else []
+    lines = [f"{c['text']} {c['action']}".strip() for c in [*answer["cautions"], *physics]]
+    more = len(lines) - _MOST_CAUTIONS
+    shown = [shorten(line, 200) for line in lines[:_MOST_CAUTIONS]]
+    if more > 0:
+        shown.append(f"{more} more in the answer itself")
+    return escaped([tag("h3", "Cautions"), bullets(shown) or tag("p", "None.")])
 
 
 def _once(answer: dict) -> Markup:
@@ -170,31 +201,42 @@ def _once(answer: dict) -> Markup:
                 (f"Next device, {answer['next_device_confidence']:.0%} limit", shown),
             )),
             _certificates(answer),
+            _cautions(answer),
         ]
     )  # fmt: skip
 
 
+def _family(answer: dict) -> list[str]:
+    """Say the worst members and the comparisons that matter most, the rest counted."""
+    members = [f"{_short(m['name'])}: {_hours(m['release_h'])}, {m['reason']}"
+               for m in answer["family"]]  # fmt: skip
+    apart = []
+    for c in sorted(answer["comparisons"], key=lambda c: -c["high_h"]):
+        text = c["text"]
+        for name in (c["name"], c["reference"]):
+            text = text.replace(name, _short(name))
+        apart.append(text)
+    said = []
+    for lines, most in ((members, _MOST_MEMBERS), (apart, _MOST_COMPARISONS)):
+        said += [shorten(line, 210) for line in lines[:most]]
+        if len(lines) > most:
+            said.append(f"{len(lines) - most} more in the answer itself")
+    return said
+
+
 def _curve(answer: dict) -> Markup:
-    picture = tag("figure", lab_chart(answer), tag("figcaption", chart_sentence(answer)))
+    picture = [
+        tag("figure", lab_chart(answer), tag("figcaption", chart_sentence(answer))),
+        _cautions(answer),
+    ]
     facts_beside = [
         tag("h3", "What would void it"), bullets(VOIDED_BY),
-        tag("h3", "Family and groups"),
-        bullets([*(f"{m['name']}: {_hours(m['release_h'])}, {m['reason']}"
-                   for m in answer["family"]), *(c["text"] for c in answer["comparisons"])])
+        tag("h3", "Family and groups, worst first"),
+        bullets(_family(answer))
         or tag("p", "One group of results; nothing is said about other members."),
     ]  # fmt: skip
-    return escaped([_verdict(answer), _models(answer), _matrix(answer),
-                    tag("div", picture, tag("div", facts_beside), class_="pair")])  # fmt: skip
-
-
-def _cautions(answer: dict) -> Markup:
-    physics = answer["physics"]["cautions"] if answer["physics"] else []
-    lines = [f"{c['text']} {c['action']}".strip() for c in [*answer["cautions"], *physics]]
-    more = len(lines) - _MOST_CAUTIONS
-    shown = [shorten(line, 200) for line in lines[:_MOST_CAUTIONS]]
-    if more > 0:
-        shown.append(f"{more} more in the answer itself")
-    return escaped([tag("h3", "Cautions"), bullets(shown) or tag("p", "None.")])
+    pair = tag("div", tag("div", picture), tag("div", facts_beside), class_="pair")
+    return escaped([_verdict(answer), _models(answer), _matrix(answer), pair])
 
 
 def lab_sheet_html(answer: dict, created: datetime | None) -> str:
@@ -219,7 +261,6 @@ def lab_sheet_html(answer: dict, created: datetime | None) -> str:
         "section",
         _head(answer, created),
         _curve(answer) if answer["kind"] == "curve" else _once(answer),
-        _cautions(answer),
         tag("footer", tag("p", answer["notice"], class_="notice"),
             tag("div", blanks, class_="signatures")),
         class_="sheet lab",
