@@ -154,7 +154,7 @@ def _dry(
     if _rank(best) <= _rank(result.verdict):
         return None, None if dried.missing else _LONGEST_DRYING_MIN
     minutes = _smallest(0, _LONGEST_DRYING_MIN, lambda m: _rank(at(m)[0]) >= _rank(best))
-    detail = f"{minutes} min more compressed air through each lumen, then look again"
+    detail = "more compressed air through each lumen, then look again"
     action = Action("dry again", detail, float(minutes), "min", best, float(minutes))
     return action, minutes
 
@@ -201,7 +201,7 @@ def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench)
     at = "" if place.temperature_c is None else f" at {place.temperature_c:g} C"
     if found is not None:
         hours, verdict = found
-        actions.append(Action("aerate longer", f"{hours} h more{at}", float(hours), "h", verdict,
+        actions.append(Action("aerate longer", f"more{at}", float(hours), "h", verdict,
                               60.0 * hours))  # fmt: skip
     allowed, now = highest_allowed_c(plan), place.temperature_c
     if allowed is None or now is None:
@@ -210,7 +210,7 @@ def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench)
     while warm <= allowed:
         verdict, _ = bench(_warmer(plan, warm))
         if _rank(verdict) > _rank(result.verdict):
-            detail = f"the same hours at {warm:g} C instead of {now:g} C"
+            detail = f"for the same hours, instead of {now:g} C"
             actions.append(Action("aerate longer", detail, warm, "C", verdict, 0.0))
             break
         warm += _STEP_C
@@ -230,7 +230,7 @@ def _pair(
     if found is None:
         return None
     hours, verdict = found
-    detail = (f"{hours} h more aeration together with {minutes} min more compressed air through "
+    detail = (f"more, together with {minutes} min more compressed air through "
               "each lumen, then look again")  # fmt: skip
     return Action("aerate longer", detail, float(hours), "h", verdict, 60.0 * hours + minutes,
                   float(minutes))  # fmt: skip
@@ -261,7 +261,7 @@ def _without_amount(
              "oil_lubricant"} & codes  # fmt: skip
     if never:
         why = ", ".join(sorted(code.replace("_", " ") for code in never))
-        actions.append(Action("use another method", f"because of: {why}", None, "", None, 0.0))
+        actions.append(Action("use another method", why, None, "", None, 0.0))
     if draft.aeration is not None and draft.aeration.beyond_cap:
         cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
         strongest = result.matters_most[0].text if result.matters_most else "its EO"

@@ -295,6 +295,23 @@ def _hours(
     return _aeration_time(plan, item, found[0.5], found[0.95], far_s)
 
 
+def _hours_by_part(trace: ItemTrace, limit_kg: float) -> list[Band | None]:
+    """Return when each part alone falls below the strictest EO limit. [s]
+
+    None for a part that holds no EO, or not within the planned aeration.
+    """
+    time = np.median(trace.time_s[trace.after_wash()], axis=1)
+    found: list[Band | None] = []
+    for model, eo in zip(trace.models, trace.parts_eo, strict=True):
+        curve = [(np.maximum(eo[trace.after_wash()], 1e-300), limit_kg)]
+        hours = [
+            hours_inside(time, curve, q) if model.body is not None and limit_kg > 0.0 else None
+            for q in (0.05, 0.5, 0.95)
+        ]
+        found.append(None if None in hours else Band(*hours))
+    return found
+
+
 def _curve(trace: ItemTrace, form: str) -> Curve:
     after = trace.after_wash()
     low, middle, high = np.quantile(trace.eo(form)[after], (0.05, 0.5, 0.95), axis=1)
@@ -404,7 +421,7 @@ def draft_item(
     return ItemDraft(
         item.name, item.quantity or 1, facts, tuple(missing), rows, aeration,
         _curve(trace, ruling_form),
-        part_holds(trace, [None] * len(trace.models)),
+        part_holds(trace, _hours_by_part(trace, _least_limit(rows, trace))),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),
         trace.water.places, found, assumed, records, max(letters),
