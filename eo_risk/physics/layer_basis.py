@@ -27,7 +27,7 @@ Faces = tuple[Literal["outer", "inner"], ...]
 
 _DEGREE = 8  # polynomial degree in each element
 _RATIO = 3.0  # each element towards a face is this many times thinner than the next
-_DEEPEST = 1e-7  # share of the thickness below which a skin is not resolved
+_DEEPEST = 1e-8  # share of the thickness below which a skin is not resolved
 # What of any response may be left out; the mean of the layer errs by far less than its square.
 TOLERANCE = 1e-3
 FINE_TOLERANCE = 1e-6  # for profiles, which err by the tolerance itself
@@ -71,6 +71,7 @@ class _Mesh:
     weight: np.ndarray
     functions: np.ndarray
     slopes: np.ndarray
+    middle_rate: float
 
 
 @cache
@@ -108,7 +109,8 @@ def _mesh(depth: float, faces: Faces) -> _Mesh:
         functions[rows, columns] = values
         gradients[rows, columns] = slopes / half[e]
     position = (edges[:-1, None] + half[:, None] * (gauss + 1.0)).ravel()
-    return _Mesh(edges, position, (half[:, None] * weights).ravel(), functions, gradients)
+    return _Mesh(edges, position, (half[:, None] * weights).ravel(), functions, gradients,
+                 1.0 / depth)  # fmt: skip
 
 
 def _closed_modes(
@@ -137,11 +139,11 @@ def _closed_modes(
         stiffness = stiffness + share * (slopes.T @ (weight[:, None] * slopes))
         volume = volume + share * np.sum(weight)
     mass, stiffness = mass / volume, stiffness / volume
-    # In this form the slow modes keep all their digits, however thin the thinnest element.
-    inverse = np.linalg.inv(np.linalg.cholesky(stiffness + mass))
+    # Shifted by a rate amid them all, slow and fast modes alike keep their digits.
+    inverse = np.linalg.inv(np.linalg.cholesky(stiffness + mesh.middle_rate * mass))
     share, vectors = np.linalg.eigh(inverse @ mass @ inverse.swapaxes(1, 2))
     share, vectors = share[:, ::-1], vectors[:, :, ::-1]
-    rate = np.maximum(1.0 / share - 1.0, 0.0)
+    rate = np.maximum(1.0 / share - mesh.middle_rate, 0.0)
     values = shown @ (inverse.swapaxes(1, 2) @ vectors) / np.sqrt(share)[:, None, :]
     values *= np.where(values[:, -1:, :] < 0.0, -1.0, 1.0)
     # The first mode is the constant: exactly, so that mass is conserved to rounding.
