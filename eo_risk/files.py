@@ -14,6 +14,15 @@ def refuse(where: str, given: str, allowed: str, do: str, unit: str = "") -> Inp
     return InputError([Fault(where, given, unit, allowed, do)])
 
 
+def write_text(path: Path, text: str) -> None:
+    """Write a UTF-8 file; raises InputError when it cannot be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        reason = error.strerror or "not writable"
+        raise refuse(str(path), reason, "a file that can be written", "Check the folder.") from None
+
+
 def check_size(size: int, where: str, what: str) -> None:
     """Refuse a file that is too large to be a `what`; raises InputError."""
     if size > LARGEST_FILE_BYTES:

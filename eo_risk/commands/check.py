@@ -153,14 +153,20 @@ def run(args: argparse.Namespace) -> int:
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
     seed = flags.whole("--seed", 0, 2**31)
     seed = 1 if seed is None else seed
+    for flag in ("--report", "--save"):
+        target = getattr(args, flag[2:])
+        if target and not Path(target).resolve().parent.is_dir():
+            flags.fault(flag, "", "a file in a folder that exists", "Check the folder.")
     flags.done()
+    from eo_risk.files import write_text
+
     plan = _plan(args)
     if args.as_run:
         plan = _as_run(plan, Path(args.as_run))
     if args.save:
         from eo_risk.plan.load_plan import plan_json
 
-        Path(args.save).write_text(plan_json(plan), encoding="utf-8")
+        write_text(Path(args.save), plan_json(plan))
     from datetime import datetime
 
     from eo_risk.judgement.assess import check_plan
@@ -178,7 +184,7 @@ def run(args: argparse.Namespace) -> int:
         from eo_risk.output.report import report_html
 
         created = datetime.now().astimezone()
-        Path(args.report).write_text(report_html(answer, plan, created), encoding="utf-8")
+        write_text(Path(args.report), report_html(answer, plan, created))
         say(f"report written to {args.report}")
     emit(args, answer, terminal_table(answer, plan))
     return 0 if answer["verdict"] == "Within" else 1

@@ -257,6 +257,11 @@ def _without_amount(
         )
     if result.question is not None:
         actions.append(Action("ask", result.question.text, None, "", None, 5.0))
+    if "glycol_above_reference" in codes and not item.lumens:
+        actions.append(_dry_to(draft, result))
+    if "instructions_exceeded" in codes:
+        actions.append(Action("use another method", "or a cycle and aeration inside the "
+                              "instructions for use", None, "", None, 0.0))  # fmt: skip
     never = {"use_not_allowed", "pack_not_permeable", "lumen_closed", "needed_too_soon",
              "oil_lubricant"} & codes  # fmt: skip
     if never:
@@ -270,6 +275,19 @@ def _without_amount(
     return actions
 
 
+def _dry_to(draft: ItemDraft, result: ItemResult) -> Action:
+    """Return the largest water mass at which EG stays below its reference at 95 %.
+
+    As a film EG is proportional to water, so the mass follows from the two bounds.
+    """
+    row = next(r for r in result.residues
+               if r.substance == "EG" and r.limit and r.model in ("film", "whole"))  # fmt: skip
+    keep_mg = units.from_si(draft.water[1].p95 * row.limit / row.band.p95, "mg")
+    return Action("dry again", "of water at most as EO is let in: dry the outside and joints, and "
+                  "let the load warm up before the cycle, then look again", keep_mg, "mg", None,
+                  30.0)  # fmt: skip
+
+
 def _split(plan: LoadPlan, result: ItemResult, load: LoadResult) -> list[Action]:
     """Return a split of the load before the cycle, when this item holds up the others."""
     if len(load.groups) < 2 or load.slowest_item != result.name or result.aeration is None:
@@ -280,12 +298,14 @@ def _split(plan: LoadPlan, result: ItemResult, load: LoadResult) -> list[Action]
     if own is None or len(own.items) == len(plan.items):
         return []
     hours = own.aeration_p95_s / units.SECONDS_PER_HOUR
+    long = "longer than was followed" if result.aeration.unreached else f"{hours:.3g} h"
     share = len(own.items) / len(plan.items)
     rule = ("; the full-load rule asks for a recorded medical reason for a part load"
             if plan.rules.full_load == "on" else "")  # fmt: skip
-    detail = (f"before the cycle: {', '.join(own.items)} in a load of their own, {hours:.3g} h, "
+    detail = (f"before the cycle: {', '.join(own.items)} in a load of their own, {long}, "
               f"{share:.0%} of this load's items{rule}")  # fmt: skip
-    return [Action("split the load", detail, hours, "h", None, 0.0)]
+    amount = None if result.aeration.unreached else hours
+    return [Action("split the load", detail, amount, "" if amount is None else "h", None, 0.0)]
 
 
 def _actions(

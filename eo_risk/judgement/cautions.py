@@ -66,8 +66,10 @@ def _lumen(lumen: Lumen) -> Iterator[Caution]:
 
 
 def _looked_outside(item: Item) -> Iterator[Caution]:
-    if item.droplets_seen == "yes":
-        yield caution("liquid_seen")
+    outside = item.external_water
+    dripping = outside.state == "dripping" and not outside.drying
+    if item.droplets_seen == "yes" or dripping:
+        yield caution("liquid_seen", "outside" if dripping else "")
     elif item.droplets_seen != "no":
         if item.joints == 0:
             yield caution("not_looked_outside")

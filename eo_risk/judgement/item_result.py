@@ -54,6 +54,7 @@ from eo_risk.plan.starting_types import from_starting_type, starting_ranges
 # How far beyond the cap the aeration is followed, to name a number where one exists.
 _FOLLOWED_CAPS = 4.0
 _POINTS_PER_DECADE = 8
+_NOTHING = 1e-6  # in the unit of a row; below it no figure is worth printing
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ class ItemDraft:
     held_kg: np.ndarray  # EO in the parts at the start and end of every aeration stage
     store_m3: float  # air that would hold as much EO as the parts at one level
     least_limit_kg: float
-    notes: tuple[str, ...] = ()
+    residue_counted: str
 
 
 def _limits(plan: LoadPlan, item: Item) -> tuple[tuple[Limit, ...], list[str], float | None, dict]:
@@ -429,7 +430,7 @@ def draft_item(
         mass, ", ".join(from_starting_type(item)), samples,
         trace.polymer_eo[-len(timeline.aeration) - 1 :] * np.ones(inputs.samples), trace.store_m3,
         _least_limit(rows, trace),
-        () if item.patient.residue_counted == "whole" else (_counted(item).text,),
+        _counted(item).text,
     )  # fmt: skip
 
 
@@ -478,6 +479,8 @@ def _like(
 
 def number(value: float) -> str:
     """Write a number with three significant figures, without an exponent where legible."""
+    if 0.0 < abs(value) < _NOTHING:
+        return f"below {_NOTHING:g}"
     text = f"{value:.3g}"
     return f"{float(text):.10g}" if "e" in text and 1e-4 <= abs(value) < 1e7 else text
 
@@ -520,7 +523,7 @@ def _reasons(
             for r in rows
             if r.substance == "EG" and r.model in ("film", "whole")
         ]
-    return (*blocking, *item_draft.missing, *texts, *item_draft.notes)
+    return (*blocking, *item_draft.missing, *texts)
 
 
 def _question(item_draft: ItemDraft, within: bool) -> Question | None:
@@ -552,5 +555,5 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
     return ItemResult(
         d.name, d.quantity, verdict, _reasons(d, cautions, d.rows), (), cautions, d.assumed,
         _question(d, verdict == "Within"), *d.water, d.places, d.rows, d.parts, d.curve,
-        d.aeration, d.influences, d.records, d.data_class, d.starting_type,
+        d.aeration, d.influences, d.records, d.data_class, d.starting_type, d.residue_counted,
     )  # fmt: skip

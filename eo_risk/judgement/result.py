@@ -178,6 +178,7 @@ class ItemResult:
     records: tuple[tuple[str, str], ...]
     data_class: str
     starting_type: str = ""
+    residue_counted: str = ""
 
 
 @dataclass(frozen=True)

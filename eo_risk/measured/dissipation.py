@@ -119,6 +119,8 @@ class Decline:
         None when it never is. Beyond the hour at which the line meets the limit, the square
         of its distance must reach the square of the margin: a quadratic in the hours since.
         """
+        if self.slope_per_h >= 0.0:
+            return None
         if self.upper(0.0, confidence) <= ln_limit:
             return 0.0
         met_h = self.crossing_h(ln_limit)
@@ -147,6 +149,8 @@ class Decline:
         def over(hour: float | np.ndarray) -> float | np.ndarray:
             return self.tolerance(hour, TOLERANCE_SHARE, TOLERANCE_SHARE) - ln_limit
 
+        if self.slope_per_h >= 0.0:
+            return None
         if over(0.0) <= 0.0:
             return 0.0
         met_h = self.crossing_h(ln_limit)

@@ -67,6 +67,7 @@ def _aeration(aeration: AerationTime | None) -> dict | None:
         "required": _hours(aeration.required_s),
         "governed_by": aeration.governed_by,
         "beyond_cap": aeration.beyond_cap,
+        "unreached": aeration.unreached,
         "with_slow_pool_p95": _hours(aeration.with_slow_pool_p95_s),
     }
 
@@ -116,6 +117,7 @@ def item_answer(item: ItemResult) -> dict:
         "records": [{"id": record_id, "class": letter} for record_id, letter in item.records],
         "class": item.data_class,
         "starting_type": item.starting_type,
+        "residue_counted": item.residue_counted,
     }
 
 

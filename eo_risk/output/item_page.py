@@ -230,6 +230,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         *([("Published practice", practice)] if practice else []),
         ("Aeration needed", _hours(item)),
         ("Data class", _CLASS.get(item["class"], item["class"])),
+        ("Counted", item.get("residue_counted") or "the whole residue"),
     ]
     question = item["question"]
     return tag(

@@ -297,13 +297,13 @@ def required_hours(item: dict) -> str:
     if aeration is None:
         return NOT_COMPUTED
     hours = hours_up(aeration["required"])
-    return f"{hours} or more" if aeration["beyond_cap"] else hours
+    return f"{hours} or more" if aeration.get("unreached") else hours
 
 
 def load_hours(answer: dict) -> str:
     """Write the aeration hours the load needs: those of its slowest item."""
     slowest = [i for i in answer["items"] if i["name"] == answer["load"]["slowest_item"]]
-    beyond = any(i["aeration_h"] and i["aeration_h"]["beyond_cap"] for i in slowest)
+    beyond = any(i["aeration_h"] and i["aeration_h"].get("unreached") for i in slowest)
     return hours_up(answer["load"]["required_h"]) + (" or more" if beyond else "")
 
 

@@ -149,6 +149,8 @@ def _moment(value: Any) -> datetime | None:
         moment = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
     except ValueError:
         raise _fault(repr(value), "", allowed, "Write date, time and offset.") from None
+    if not 1970 <= moment.year <= 2200:
+        raise _fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
     if moment.tzinfo is None:
         raise _fault(repr(value), "", allowed, "Add the offset from UTC.")
     return moment
@@ -171,6 +173,16 @@ Moment = Annotated[
 Text = Annotated[str, BeforeValidator(_text)]
 YesNo = word(Literal["yes", "no"])
 Looked = word(Literal["yes", "no", "not_looked"])
+
+
+# What pydantic's own complaints allow, in plain words.
+_ALLOWED = {
+    "missing": "a value, which must be given",
+    "tuple_type": "a list",
+    "string_too_short": "one character or more",
+    "too_short": "one character or more",
+    "model_type": "a block of fields",
+}
 
 
 def dotted(location: tuple) -> str:
@@ -197,6 +209,7 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
                 Fault(where, repr(key), "", nearest(key, names), "This key is not known here.")
             )
         else:
-            given = str(item.get("input", ""))[:60]
-            found.append(Fault(where, given, "", item["msg"], "Correct or complete it."))
+            given = "nothing" if item["type"] == "missing" else repr(item.get("input"))[:60]
+            allowed = _ALLOWED.get(item["type"], item["msg"])
+            found.append(Fault(where, given, "", allowed, "Correct or complete it."))
     return found
