@@ -1,8 +1,8 @@
-"""Samples of what results and prior knowledge together say about a decline.
+"""Samples of what results and prior knowledge together say.
 
-Every unknown is a standard normal deviate turned into its prior; adaptive importance
-sampling moves the cloud from the prior to the posterior in steps none of which loses too
-many samples.
+Importance sampling with a proposal that adapts: the likeliest points of each cloud draw the
+next one in until weights are worth enough samples, then the weighted cloud itself shapes it.
+It works best in coordinates in which the results pin down one coordinate each.
 """
 
 from __future__ import annotations
@@ -11,25 +11,27 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr
 from scipy.stats import multivariate_t
 
 _CLOUD = 2000
 _FINAL = 6000
 _TAIL_FREEDOM = 5.0  # heavier tails than normal, so that no region is missed
 _WIDER = 1.3
-_KEEP_SHARE = 0.15  # effective share of the cloud that a step must keep
-_MOST_STEPS = 40
+_ELITE_SHARE = 0.1  # likeliest points that draw the next cloud in
+_ELITE_WIDER = 1.6
+_FEWEST_TO_WEIGH = 60.0  # effective samples that shape a proposal by their weights
+_GOOD_SHARE = 0.3  # effective share of a cloud with which adapting ends
+_MOST_STEPS = 30
 
 
 @dataclass(frozen=True)
 class Cloud:
-    """Weighted samples: deviates (samples, unknowns) and weights that add up to one.
+    """Weighted samples: points (samples, unknowns) and weights that add up to one.
 
-    `companion` (samples,) is what was drawn along with each sample's likelihood.
+    `companion` (quantities, samples) is what was drawn along with each sample's likelihood.
     """
 
-    deviates: np.ndarray
+    points: np.ndarray
     weights: np.ndarray
     companion: np.ndarray
 
@@ -50,42 +52,24 @@ def _normalised(log_weights: np.ndarray) -> np.ndarray:
     return weights / weights.sum()
 
 
-def _effective(log_weights: np.ndarray) -> float:
-    return float(1.0 / np.sum(np.square(_normalised(log_weights))))
-
-
-def _temper(
-    log_prior: np.ndarray, log_likelihood: np.ndarray, log_proposal: np.ndarray, reached: float
-) -> float:
-    """Largest power of the likelihood, up to 1, that keeps enough of the cloud."""
-    keep = _KEEP_SHARE * len(log_prior)
-
-    def kept(power: float) -> float:
-        return _effective(log_prior + power * log_likelihood - log_proposal)
-
-    if kept(1.0) >= keep:
-        return 1.0
-    low, high = reached, 1.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if kept(middle) >= keep else (low, middle)
-    return low
-
-
 def sample_posterior(
     log_likelihood: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]],
-    unknowns: int,
+    log_prior: Callable[[np.ndarray], np.ndarray],
+    start: np.ndarray,
     generator: np.random.Generator,
 ) -> Cloud:
-    """Sample the posterior of standard normal deviates.
+    """Sample a posterior.
 
     Parameters
     ----------
     log_likelihood : callable
-        From deviates (samples, unknowns) to log likelihoods and companions, both (samples,);
-        a likelihood may be an unbiased estimate drawn at random with its companion.
-    unknowns : int
-        Number of deviates.
+        From points (samples, unknowns) to log likelihoods (samples,) and companions
+        (quantities, samples); a likelihood may be an unbiased estimate drawn at random with
+        its companion.
+    log_prior : callable
+        From points to log prior densities (samples,), up to a constant.
+    start : ndarray, shape (samples, unknowns)
+        Points drawn from the prior.
     generator : numpy.random.Generator
         The only source of chance.
 
@@ -96,83 +80,31 @@ def sample_posterior(
     References
     ----------
     Cappe O, Douc R, Guillin A, Marin JM, Robert CP. Adaptive importance sampling in general
-    mixture classes. Stat Comput 2008;18:447-459. (from memory)
+    mixture classes. Stat Comput 2008;18:447-459. Rubinstein RY, Kroese DP. The
+    Cross-Entropy Method. 2004. (both from memory)
     """
-    center, spread = np.zeros(unknowns), np.eye(unknowns)
-    power = 0.0
-    for _ in range(_MOST_STEPS):
-        count = _FINAL if power == 1.0 else _CLOUD
+    center, spread = start.mean(axis=0), np.cov(start.T).reshape(start.shape[1], -1)
+    floor = 1e-8 * np.diag(np.diag(spread))
+    count = _CLOUD
+    for step in range(_MOST_STEPS):
         proposal = multivariate_t(center, spread, df=_TAIL_FREEDOM)
-        z = proposal.rvs(count, random_state=generator).reshape(count, unknowns)
-        prior = -0.5 * np.sum(np.square(z), axis=1)
-        likelihood, companion = log_likelihood(z)
-        against = proposal.logpdf(z)
-        before, power = power, _temper(prior, likelihood, against, power)
-        weights = _normalised(prior + power * likelihood - against)
-        if before == 1.0:
-            return Cloud(z, _normalised(prior + likelihood - against), companion)
-        center = weights @ z
-        away = z - center
-        spread = _WIDER * (away * weights[:, None]).T @ away + 1e-9 * np.eye(unknowns)
-    # The likelihood was never reached in full: the last cloud is returned as it is, and its
-    # small effective number tells.
-    return Cloud(z, _normalised(prior + likelihood - against), companion)
-
-
-@dataclass(frozen=True)
-class LotModel:
-    """Results about a curve: level per lot about a common level, scatter within lots.
-
-    `ln_mg`, `below`, `time_index` and `lot_index` have shape (n,). The common level has no
-    prior; lot levels are normal about it with deviation tau, results about theirs with sigma.
-    """
-
-    ln_mg: np.ndarray
-    below: np.ndarray
-    time_index: np.ndarray
-    lot_index: np.ndarray
-    lots: int
-
-    def levels(
-        self, ln_share: np.ndarray, sigma: np.ndarray, tau: np.ndarray,
-        generator: np.random.Generator,
-    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-        """Log likelihood with the levels integrated out, and a draw of the common level.
-
-        Parameters
-        ----------
-        ln_share : ndarray, shape (times, samples)
-            Curve. [-]
-        sigma, tau : ndarray, shape (samples,)
-            Scatter within and between lots. [-]
-        generator : numpy.random.Generator
-            For the levels that results below detection are compared with.
-
-        Returns
-        -------
-        log_likelihood, level : ndarray, shape (samples,)
-            The first is an unbiased estimate where results lie below detection.
-        """
-        known = ~self.below
-        rest = self.ln_mg[:, None] - ln_share[self.time_index]
-        member = np.zeros((self.lots, len(self.ln_mg)))
-        member[self.lot_index, np.arange(len(self.ln_mg))] = known
-        counts = member.sum(axis=1)[:, None]
-        means = (member @ rest) / np.maximum(counts, 1.0)
-        within = member @ np.square(rest) - counts * np.square(means)
-        s2, t2 = np.square(sigma), np.square(tau)
-        pull = counts / (s2 + counts * t2)
-        total = pull.sum(axis=0)
-        level = (pull * means).sum(axis=0) / total
-        square = (within / s2 + pull * np.square(means - level)).sum(axis=0)
-        size = (counts - 1.0) * np.log(s2) + np.log(s2 + counts * t2)
-        size = np.where(counts > 0.0, size, 0.0).sum(axis=0)
-        value = -0.5 * (size + np.log(total) + square)
-        common = level + generator.standard_normal(len(total)) / np.sqrt(total)
-        if np.any(self.below):
-            precision = counts / s2 + 1.0 / t2
-            mean = (counts / s2 * means + common / t2) / precision
-            own = mean + generator.standard_normal(mean.shape) / np.sqrt(precision)
-            room = (rest - own[self.lot_index]) / sigma
-            value = value + np.where(self.below[:, None], log_ndtr(room), 0.0).sum(axis=0)
-        return value, common
+        x = proposal.rvs(count, random_state=generator).reshape(count, -1)
+        likelihood, companion = log_likelihood(x)
+        target = log_prior(x) + likelihood
+        weights = _normalised(target - proposal.logpdf(x))
+        effective = 1.0 / np.sum(np.square(weights))
+        if count == _FINAL:
+            break
+        if effective >= _GOOD_SHARE * count or step == _MOST_STEPS - 2:
+            count = _FINAL
+        wider = _WIDER
+        if effective < _FEWEST_TO_WEIGH:
+            elite = np.argsort(target)[-int(_ELITE_SHARE * len(x)) :]
+            weights = np.zeros(len(x))
+            weights[elite] = 1.0 / len(elite)
+            wider = _ELITE_WIDER
+        center = weights @ x
+        away = x - center
+        spread = wider * (away * weights[:, None]).T @ away + floor
+    # When the proposal never came to fit, a small effective number tells.
+    return Cloud(x, weights, companion)

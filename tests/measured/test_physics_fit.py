@@ -7,8 +7,10 @@ import pytest
 
 from eo_risk.judgement.risk import Draw
 from eo_risk.measured.dissipation import Points
+from eo_risk.measured.lot_scatter import LotModel
 from eo_risk.measured.physics_fit import (
     PhysicsSetup,
+    _Coordinates,
     _Unknowns,
     fit_physics,
     picture_hours,
@@ -17,7 +19,7 @@ from eo_risk.measured.physics_fit import (
     release_curves,
     site_material_record,
 )
-from eo_risk.measured.posterior import LotModel, sample_posterior
+from eo_risk.measured.posterior import sample_posterior
 from eo_risk.measured.release_curves import ReleaseCurves
 from eo_risk.physics.layer import Body
 from eo_risk.plan.site_file import parse_site
@@ -26,6 +28,7 @@ from eo_risk.units import SECONDS_PER_HOUR
 SETUP = PhysicsSetup("pvc_plasticised", Body("sheet", 1.5e-3), 323.15)
 HOURS = np.array([0.0, 4.0, 8.0, 16.0, 24.0, 36.0])
 LN_LIMIT = math.log(0.5)
+LN_START = math.log(20.0)
 
 
 @pytest.fixture(scope="module")
@@ -39,15 +42,16 @@ def curves(prior):
 
 
 def study(prior, curves, seed, lots=3):
-    """An invented study whose truth is drawn from the prior."""
+    """An invented study whose truth, the scatter as well, is drawn from the priors."""
     rng = np.random.default_rng(seed)
-    z = rng.standard_normal((1, 6))
-    truth = _Unknowns.of(z, prior)
+    truth = _Unknowns.of(rng.standard_normal((1, 4)), prior)
+    within = 0.05 / math.sqrt(rng.chisquare(1.0))
+    between = within * math.exp(1.17 * rng.standard_normal())
     hours = curves.time_s / SECONDS_PER_HOUR
     which = np.array([int(np.argmin(np.abs(hours - h))) for h in HOURS])
     share = truth.ln_share(curves, which)[:, 0]
-    levels = math.log(20.0) + truth.between[0] * rng.standard_normal(lots)
-    ln = (levels[:, None] + share + truth.within[0] * rng.standard_normal((lots, 6))).ravel()
+    levels = LN_START + between * rng.standard_normal(lots)
+    ln = (levels[:, None] + share + within * rng.standard_normal((lots, 6))).ravel()
     names = np.repeat([f"lot {i}" for i in range(lots)], 6).astype(object)
     return truth, Points(np.tile(HOURS, lots), ln, np.zeros(6 * lots, bool), names)
 
@@ -78,36 +82,110 @@ def test_more_diffusivity_leaves_less(curves):
     assert np.all(np.diff(left[told]) < 0.0)
 
 
+def normal_prior(x):
+    return -0.5 * np.square(x).sum(axis=1)
+
+
 def test_posterior_of_a_normal_mean_is_the_textbook_one():
     # Conjugate normal: prior N(0, 1), one result 2 with variance 1/4: mean 1.6, variance 0.2
     # (Gelman et al., Bayesian Data Analysis, from memory).
-    def likelihood(z):
-        return -2.0 * np.square(z[:, 0] - 2.0), z[:, 0]
+    def likelihood(x):
+        return -2.0 * np.square(x[:, 0] - 2.0), x.T
 
-    cloud = sample_posterior(likelihood, 1, np.random.default_rng(5))
-    mean = float(cloud.weights @ cloud.deviates[:, 0])
+    rng = np.random.default_rng(5)
+    cloud = sample_posterior(likelihood, normal_prior, rng.standard_normal((1000, 1)), rng)
+    mean = float(cloud.weights @ cloud.points[:, 0])
     assert mean == pytest.approx(1.6, abs=0.03)
-    assert cloud.weights @ np.square(cloud.deviates[:, 0] - mean) == pytest.approx(0.2, rel=0.06)
+    assert cloud.weights @ np.square(cloud.points[:, 0] - mean) == pytest.approx(0.2, rel=0.06)
+    assert np.array_equal(cloud.companion, cloud.points.T)
 
 
-def test_lot_levels_are_integrated_out_exactly():
-    """Against the multivariate normal of scipy, the flat level by quadrature."""
-    from scipy.integrate import quad
-    from scipy.stats import multivariate_normal
+def test_a_posterior_much_narrower_than_the_prior_is_found():
+    """Two results of precision 1e-3 on two of three unknowns: exact normal answer, from far."""
+    def likelihood(x):
+        miss = np.stack([x[:, 0] - 2.0, x[:, 1] + x[:, 0] - 1.0]) / 1e-3
+        return -0.5 * np.square(miss).sum(axis=0), x.T
 
-    y, lots = np.array([1.0, 1.2, 0.7, 0.9]), np.array([0, 0, 1, 1])
-    model = LotModel(y, np.zeros(4, bool), np.zeros(4, int), lots, 2)
+    rng = np.random.default_rng(6)
+    cloud = sample_posterior(likelihood, normal_prior, rng.standard_normal((1000, 3)), rng)
+    assert cloud.effective > 1000.0
+    mean = cloud.weights @ cloud.points
+    spread = np.sqrt(cloud.weights @ np.square(cloud.points - mean))
+    assert mean[:2] == pytest.approx([2.0, -1.0], abs=2e-4)
+    assert spread == pytest.approx([1e-3, math.sqrt(2.0) * 1e-3, 1.0], rel=0.08)
 
-    def log_of(sigma, tau):
-        cov = sigma**2 * np.eye(4) + tau**2 * (lots[:, None] == lots)
-        area, _ = quad(lambda m: multivariate_normal(np.full(4, m), cov).pdf(y), -5.0, 7.0,
-                       points=[0.95], limit=200)  # fmt: skip
-        return math.log(area)
 
-    sigma, tau = np.array([0.1, 0.2]), np.array([0.15, 0.4])
-    found, _ = model.levels(np.zeros((1, 2)), sigma, tau, np.random.default_rng(1))
-    wanted = log_of(0.1, 0.15) - log_of(0.2, 0.4)
-    assert found[0] - found[1] == pytest.approx(wanted, abs=1e-6)
+def test_scatter_and_level_are_integrated_out():
+    """Against the multivariate normal of scipy, by quadrature over level and both scatters."""
+    from scipy.stats import chi2, multivariate_normal
+
+    y, lots = np.array([1.0, 1.2, 0.7, 0.9, 1.1]), np.array([0, 0, 1, 1, 1])
+    model = LotModel(y, np.zeros(5, bool), np.arange(5), lots, 2)
+    shapes = np.array([[0.0, 0.0], [0.0, -0.2], [0.0, 0.1], [0.0, -0.1], [0.0, 0.3]])
+    found, _ = model.integrate(shapes, np.random.default_rng(1))
+    # Scatter within lots by equal steps of its distribution, ratio by those of the model.
+    deviations = 0.05 / np.sqrt(chi2.ppf((np.arange(400) + 0.5) / 400, 1.0))
+    wanted = []
+    for shape in shapes.T:
+        total = 0.0
+        for node in np.linspace(-3.0, 3.0, 25):
+            ratio2 = math.exp(2.0 * 1.17 * node)
+            base = np.eye(5) + ratio2 * (lots[:, None] == lots)
+            # The integral over the level in closed form: its peak times a normal's width.
+            ones, inverse = np.ones(5), np.linalg.inv(base)
+            mid = ones @ inverse @ (y - shape) / (ones @ inverse @ ones)
+            for sigma in deviations:
+                peak = multivariate_normal(mid * ones, sigma**2 * base).pdf(y - shape)
+                width = sigma * math.sqrt(2.0 * math.pi / (ones @ inverse @ ones))
+                total += math.exp(-0.5 * node**2) * peak * width
+        wanted.append(math.log(total))
+    assert found[0] - found[1] == pytest.approx(wanted[0] - wanted[1], abs=0.01)
+
+
+def test_draws_of_level_and_scatter_are_textbook_ones():
+    # One lot, many results: level N(mean, s^2/n) and s about the true scatter.
+    rng = np.random.default_rng(2)
+    y = 1.5 + 0.2 * rng.standard_normal(400)
+    model = LotModel(y, np.zeros(400, bool), np.zeros(400, int), np.arange(400) % 4, 4)
+    _, drawn = model.integrate(np.zeros((1, 4000)), rng)
+    assert np.mean(drawn.within) == pytest.approx(y.std(ddof=1), rel=0.02)
+    assert np.std(drawn.within) == pytest.approx(0.2 / math.sqrt(800), rel=0.15)
+    assert np.mean(drawn.level) == pytest.approx(y.mean(), abs=0.01)
+
+
+def test_results_below_detection_weigh_as_their_chance():
+    """One lot with a limit far above changes nothing; one far below makes it unlikely."""
+    y, lots = np.array([1.0, 1.1, 0.9, 1.0]), np.array([0, 0, 1, 1])
+    values = []
+    for limit in (9.0, -9.0):
+        model = LotModel(np.append(y, limit), np.array([False] * 4 + [True]), np.zeros(5, int),
+                         np.append(lots, 1), 2)  # fmt: skip
+        values.append(model.integrate(np.zeros((1, 500)), np.random.default_rng(1))[0])
+    plain = LotModel(y, np.zeros(4, bool), np.zeros(4, int), lots, 2)
+    without = plain.integrate(np.zeros((1, 500)), np.random.default_rng(1))[0]
+    assert values[0] == pytest.approx(without, abs=1e-6)
+    assert np.all(values[1] < without - 2.0)
+
+
+def test_coordinates_turn_back_and_keep_the_prior(prior):
+    """The turn into coordinates keeps volumes, so densities of draws agree up to a constant."""
+    z = np.random.default_rng(3).standard_normal((500, 4))
+    truth = _Unknowns.of(z, prior)
+    turned = _Coordinates.of(prior, SETUP.body, 36.0 * SECONDS_PER_HOUR)
+    back = turned.unknowns(turned.points(truth))
+    for name in ("ln_d", "ln_v", "slow_share", "slow_rate"):
+        assert getattr(back, name) == pytest.approx(getattr(truth, name), rel=1e-9)
+    # Volume: numerical Jacobian from (ln D, ln v, ln share, ln rate).
+    base = np.array([np.log(prior.diffusivity.p50), np.log(prior.velocity.p50), np.log(0.01),
+                     np.log(prior.slow_rate.p50)])  # fmt: skip
+
+    def at(p):
+        found = _Unknowns(p[:, 0], p[:, 1], np.exp(p[:, 2]), np.exp(p[:, 3]))
+        return turned.points(found)
+
+    steps = 1e-5 * np.eye(4)
+    jacobian = (at(base + steps) - at(base - steps)) / 2e-5
+    assert abs(np.linalg.det(jacobian)) == pytest.approx(1.0, abs=1e-6)
 
 
 def test_results_narrow_the_record_and_the_same_seed_repeats(prior, curves):
@@ -144,12 +222,18 @@ def test_the_record_a_site_keeps_is_read_by_the_site_file(prior, curves):
 
 
 @pytest.mark.slow
-def test_posterior_band_covers_the_truth(prior):
-    """Diffusivity of 200 invented studies lies in its 5 to 95 % band in 90 % +/- 5 %."""
-    curves = release_curves(SETUP, prior, np.append(HOURS, (48.0, 72.0)))
-    inside = 0
+def test_posterior_bands_cover_the_truth(prior, curves):
+    """In 200 invented studies 5 to 95 % bands hold the truth in 90 % +/- 5 %."""
+    hours = curves.time_s / SECONDS_PER_HOUR
+    late = int(np.argmin(np.abs(hours - 60.0)))
+    diffusivity = level = 0
     for seed in range(200):
         truth, points = study(prior, curves, 1000 + seed)
-        band = fitted(points, prior, curves, seed).diffusivity_m2_per_s
-        inside += band.p05 <= math.exp(truth.ln_d[0]) <= band.p95
-    assert 0.85 <= inside / 200 <= 0.95
+        fit = fitted(points, prior, curves, seed)
+        band = fit.diffusivity_m2_per_s
+        diffusivity += band.p05 <= math.exp(truth.ln_d[0]) <= band.p95
+        mg = math.exp(LN_START + truth.ln_share(curves, np.array([late]))[0, 0])
+        level += fit.level_p05[late] <= mg <= fit.level_p95[late]
+        assert fit.effective_samples > 200.0, seed
+    assert 0.85 <= diffusivity / 200 <= 0.95
+    assert 0.85 <= level / 200 <= 0.95
