@@ -14,30 +14,29 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import TOLERANCE, Basis, basis_for, step_modes
-from eo_risk.physics.layer_stages import Body, Stage, Step
+from eo_risk.physics.layer_stages import Body, Stage, Step, over_samples
 from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, Touch, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
-_CHUNK = 1024  # samples; the arrays of a step then stay in the cache of a core
+_CHUNK = 1024  # samples; the arrays of a step then stay in the caches of a core
 _THREADS = 2
 _FACES = ("outer", "inner")
 
 
-def over_samples(value: ArrayLike, samples: int) -> np.ndarray:
-    """Return a number or an array of shape (samples,) or (1,) as shape (samples,)."""
-    return np.broadcast_to(np.asarray(value, dtype=float), (samples,))
-
-
 @dataclass(frozen=True)
 class StageNow:
-    """One stage of one layer; shape (samples,). `spread` is diffusivity / thickness squared."""
+    """One stage of one layer; shape (samples,).
+
+    `spread` is diffusivity / thickness squared, `resistance` of the outer and inner face that
+    on the side of the layer, None where no sample lets through [s/m]; `gas_start` and `rise`
+    of the gas over the stage are None for none.
+    """
 
     spread: np.ndarray
     ratio: np.ndarray
-    gas_start: np.ndarray
-    gas_end: np.ndarray
-    has_gas: bool
-    transfer: tuple[np.ndarray, np.ndarray]  # outer, inner
+    gas_start: np.ndarray | None
+    rise: np.ndarray | None
+    resistance: dict[str, np.ndarray | None]
     loss: np.ndarray | None
 
 
@@ -98,31 +97,44 @@ def ready(
         curvature = over_samples(body.thickness_m, samples) / over_samples(
             body.outer_radius_m, samples
         )
+    lumped = body.shape == "lumped"
     return Layer(
-        body, tuple(_stage_now(s, thickness, samples) for s in stages), thickness, curvature,
-        faces, symmetric, over_samples(start, samples),
+        body, tuple(_stage_now(s, thickness, samples, faces, lumped) for s in stages), thickness,
+        curvature, faces, symmetric, over_samples(start, samples),
         None if start_share is None else over_samples(start_share, samples),
         tolerance, tuple(float(p) for p in positions),
     )  # fmt: skip
 
 
-def _stage_now(stage: Stage, thickness: np.ndarray, samples: int) -> StageNow:
-    diffusivity = np.asarray(stage.diffusivity_m2_per_s, dtype=float)
-    start = over_samples(stage.gas_start_kg_per_m3, samples)
-    end = stage.gas_end_kg_per_m3
+def _stage_now(
+    stage: Stage, thickness: np.ndarray, samples: int, faces: Sequence[str], lumped: bool
+) -> StageNow:
+    spread = np.asarray(stage.diffusivity_m2_per_s, dtype=float) / np.square(thickness)
+    ratio = over_samples(stage.gas_ratio, samples)
+    moves = np.asarray(stage.duration_s, dtype=float) > 0.0
+    moves = moves if lumped else moves & (spread > 0.0)
+    given = {"outer": stage.transfer_outer_m_per_s, "inner": stage.transfer_inner_m_per_s}
+    start, end = np.asarray(stage.gas_start_kg_per_m3, dtype=float), stage.gas_end_kg_per_m3
     loss = np.asarray(stage.loss_per_s, dtype=float)
     return StageNow(
-        diffusivity / np.square(thickness),
-        over_samples(stage.gas_ratio, samples),
-        start,
-        start if end is None else over_samples(end, samples),
-        bool(np.any(np.asarray(stage.gas_start_kg_per_m3) > 0.0)),
-        (
-            over_samples(stage.transfer_outer_m_per_s, samples),
-            over_samples(stage.transfer_inner_m_per_s, samples),
-        ),
-        over_samples(loss, samples) if np.any(loss > 0.0) else None,
-    )
+        spread,
+        ratio,
+        over_samples(start, samples) if start.any() else None,
+        None if end is None or end is stage.gas_start_kg_per_m3 else over_samples(
+            np.asarray(end, dtype=float) - start, samples),
+        {face: _resistance(given[face], ratio, moves) for face in faces},
+        over_samples(loss, samples) if loss.any() else None,
+    )  # fmt: skip
+
+
+def _resistance(transfer: ArrayLike, ratio: np.ndarray, moves: np.ndarray) -> np.ndarray | None:
+    transfer = np.asarray(transfer, dtype=float)
+    moves = moves & (transfer > 0.0)
+    if moves.all():
+        return ratio / transfer
+    if not moves.any():
+        return None
+    return np.where(moves, ratio / np.where(moves, transfer, 1.0), CLOSED)
 
 
 @dataclass(frozen=True)
@@ -167,7 +179,7 @@ def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarr
 class _Chunk:
     """Samples `here` of coupled layers on their way through the steps."""
 
-    def __init__(self, layers, ranges, interface, here):
+    def __init__(self, layers, ranges, interface, here, width):
         self.layers, self.here = layers, here
         self.interface = None if interface is None else interface[here]
         self.bases = [
@@ -178,60 +190,64 @@ class _Chunk:
             )
             for layer, (shortest, longest) in zip(layers, ranges, strict=True)
         ]  # fmt: skip
-        self.modes = [self._start(*pair) for pair in zip(layers, self.bases, strict=True)]
-        self.product = np.zeros((len(layers), here.size))
-        self.gained = np.zeros((len(layers), 2, here.size))
-        self.air = self.carried = np.zeros(here.size)  # kg/m3, kg
+        self.feeds = [
+            {"outer": basis.outer_area / layer.thickness[here],
+             "inner": basis.inner_area / layer.thickness[here]}
+            for layer, basis in zip(layers, self.bases, strict=True)
+        ]  # fmt: skip
+        self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
+        self.product = np.zeros((len(layers), width))
+        self.gained = np.zeros((len(layers), 2, width))
+        self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
 
-    def _start(self, layer: Layer, basis: Basis) -> np.ndarray:
+    def _start(self, layer: Layer, basis: Basis, width: int) -> np.ndarray:
         if layer.start_share is not None:
             return step_modes(basis, layer.start_share[self.here]) * layer.start[self.here]
-        modes = np.zeros((basis.rate.shape[0], self.here.size))
+        modes = np.zeros((basis.rate.shape[0], width))
         modes[0] = layer.start[self.here]
         return modes
 
     def _touch(
-        self, index: int, face: str, watch: np.ndarray | None = None, sign: float = 1.0
+        self, index: int, face: str, duration: np.ndarray, watch=None, sign: float = 1.0
     ) -> Touch:
-        basis, layer = self.bases[index], self.layers[index]
-        values, area = (
-            (basis.outer, basis.outer_area) if face == "outer" else (basis.inner, basis.inner_area)
-        )
-        return Touch(index, values, watch, sign * area / layer.thickness[self.here])
+        basis = self.bases[index]
+        values = basis.outer if face == "outer" else basis.inner
+        return Touch(index, values, watch, sign * self.feeds[index][face] * duration)
 
     def _face_port(self, index: int, face: str, step: Step, duration: np.ndarray) -> Port | None:
-        layer, here = self.layers[index], self.here
-        stage = layer.stages[step.stage]
-        transfer = stage.transfer[_FACES.index(face)][here]
-        moves = (transfer > 0.0) & (duration > 0.0)
-        if layer.body.shape != "lumped":
-            moves &= stage.spread[here] > 0.0
-        if not moves.any():
+        here, stage = self.here, self.layers[index].stages[step.stage]
+        resistance = stage.resistance[face]
+        if resistance is None:
             return None
-        ratio = stage.ratio[here]
-        resistance = np.where(moves, ratio / np.where(moves, transfer, 1.0), CLOSED)
-        start, rise = stage.gas_start, None
-        if stage.gas_end is not stage.gas_start:
-            rise = stage.gas_end[here] - start[here]
-            if step.reach is not None:
-                rise = rise * step.reach[here]
-        gas = (start[here] if stage.has_gas else None, rise)
-        return Port((self._touch(index, face),), resistance, ratio, gas)
+        start, rise = stage.gas_start, stage.rise
+        if rise is not None:
+            rise = rise[here] if step.reach is None else rise[here] * step.reach[here]
+        return Port(
+            (self._touch(index, face, duration),), resistance[here], stage.ratio[here],
+            (None if start is None else start[here], rise),
+        )  # fmt: skip
+
+    def _shared_port(self, step: Step, duration: np.ndarray) -> Port:
+        first, second = (layer.stages[step.stage].ratio[self.here] for layer in self.layers)
+        # Positive flux runs from the second layer into the first.
+        touches = (
+            self._touch(0, "inner", duration, -second / first, -1.0),
+            self._touch(1, "outer", duration),
+        )
+        resistance = np.where(duration > 0.0, second * self.interface, CLOSED)
+        return Port(touches, resistance, second, (None, None))
 
     def ports(self, step: Step, duration: np.ndarray) -> dict[tuple[int, str], Port]:
         """Return the ports of a step by layer and face; the shared face as that of layer 1."""
-        found = {}
         shared = () if self.interface is None else ((0, "inner"), (1, "outer"))
-        for index, layer in enumerate(self.layers):
-            for face in layer.faces:
-                if (index, face) not in shared:
-                    found[index, face] = self._face_port(index, face, step, duration)
+        found = {
+            (index, face): self._face_port(index, face, step, duration)
+            for index, layer in enumerate(self.layers)
+            for face in layer.faces
+            if (index, face) not in shared
+        }
         if shared:
-            first, second = (layer.stages[step.stage].ratio[self.here] for layer in self.layers)
-            # Positive flux runs from the second layer into the first.
-            touches = (self._touch(0, "inner", -second / first, -1.0), self._touch(1, "outer"))
-            resistance = np.where(duration > 0.0, second * self.interface, CLOSED)
-            found[1, "outer"] = Port(touches, resistance, second, (None, None))
+            found[1, "outer"] = self._shared_port(step, duration)
         return {name: port for name, port in found.items() if port is not None}
 
     def _layers_now(self, step: Step, duration: np.ndarray) -> list[LayerNow]:
@@ -251,7 +267,8 @@ class _Chunk:
 
     def run(self, steps: Sequence[Step], airs, volumes, out: Outputs) -> None:
         """Run every step and write what it finds into `out`."""
-        out.mean[:, 0, self.here] = [modes[0] for modes in self.modes]
+        for index, modes in enumerate(self.modes):
+            out.mean[index, 0, self.here] = modes[0]
         self._show_profile(out, 0, self.modes)
         stage = -1
         for step in steps:
@@ -265,43 +282,50 @@ class _Chunk:
         here, rows = self.here, step.rows
         duration = step.duration_s[here]
         ports = self.ports(step, duration)
-        theta, weights = shared_poles(step.times)
         shared = None if air is None else self._air_now(air, duration, volumes)
         found = advance(
-            self._layers_now(step, duration), list(ports.values()), duration, theta, weights,
+            self._layers_now(step, duration), list(ports.values()), shared_poles(step.times),
             air=shared, to_end=step.reach is None or out.profile is not None,
         )  # fmt: skip
-        gained = np.repeat(self.gained[:, :, None], len(step.times), axis=2)
-        for (index, face), flux, taken in zip(ports, found.flux, found.taken, strict=True):
-            side = _FACES.index(face)
-            out.flux[index, side, rows, here] = flux.T
-            for touched, amount in taken.items():
-                # The shared face is the inner one of the first layer.
-                gained[touched, side if touched == index else 1] -= amount
-        product = np.repeat(self.product[:, None], len(step.times), axis=1)
+        out.mean[:, rows, here] = found.mean
+        out.product[:, rows, here] = self.product[:, None]
+        out.gained[:, :, rows, here] = self.gained[:, :, None]
+        ends = step.reach is None
         for index, gone in enumerate(found.reacted):
             if gone is not None:
-                product[index] += gone
-        out.mean[:, rows, here] = found.mean
-        out.product[:, rows, here] = product
-        out.gained[:, :, rows, here] = gained
+                self._add(out.product[index], self.product[index], gone, rows, ends)
+        for (index, face), flux, taken in zip(ports, found.flux, found.taken, strict=True):
+            side = _FACES.index(face)
+            out.flux[index, side][rows, here] = flux
+            for touched, amount in taken.items():
+                # The shared face is the inner one of the first layer.
+                at = touched, side if touched == index else 1
+                self._add(out.gained[at], self.gained[at], -amount, rows, ends)
         if shared is not None:
-            carried = self.carried + shared.changes * shared.volume * (
+            out.air[rows, here] = found.air
+            carried = shared.changes * shared.volume * (
                 found.air_time - shared.supply * np.asarray(step.times)[:, None]
             )
-            out.air[rows, here], out.carried[rows, here] = found.air, carried
+            self._add(out.carried, self.carried, carried, rows, ends)
         self._show_profile(out, rows.stop - 1, found.modes)
-        if step.reach is None:
-            self.modes, self.product, self.gained = found.modes, product[:, -1], gained[:, :, -1]
-            if shared is not None:
-                self.air, self.carried = found.air[-1], carried[-1]
+        if ends:
+            self.modes = found.modes
+            self.air = self.air if shared is None else found.air[-1]
+
+    def _add(
+        self, out: np.ndarray, so_far: np.ndarray, change: np.ndarray, rows: slice, ends: bool
+    ) -> None:
+        """Write a running total at the outputs of a step, and keep it when the stage ends."""
+        out[rows, self.here] = so_far + change
+        if ends:
+            so_far += change[-1]
 
     def _show_profile(self, out: Outputs, row: int, modes: list[np.ndarray]) -> None:
         if out.profile is None:
             return
         values = self.bases[0].values
         pattern = "pk,ks->ps" if values.ndim == 2 else "pks,ks->ps"
-        out.profile[row, :, self.here] = np.einsum(pattern, values, modes[0]).T
+        out.profile[row][:, self.here] = np.einsum(pattern, values, modes[0])
 
 
 def run(
@@ -342,18 +366,18 @@ def run(
         np.zeros((outputs, samples)) if airs else None,
     )
     ranges = [_ranges(layer, steps, samples) for layer in layers]
-    order = np.argsort(ranges[-1][0])
-    chunks = np.array_split(order, max(1, round(samples / max(1, _CHUNK // count))))
+    pieces = round(samples / max(1, _CHUNK // count))
 
-    def one(here: np.ndarray) -> None:
-        _Chunk(layers, ranges, interface, here).run(steps, airs, volumes, found)
+    def one(here: np.ndarray | slice, width: int) -> None:
+        _Chunk(layers, ranges, interface, here, width).run(steps, airs, volumes, found)
 
-    # Bound straight away: a fault in any chunk is raised here.
-    if len(chunks) == 1:
-        one(chunks[0])
+    if pieces <= 1:
+        one(slice(None), samples)
     else:
+        chunks = np.array_split(np.argsort(ranges[-1][0]), pieces)
         with ThreadPoolExecutor(_THREADS) as pool:
-            list(pool.map(one, chunks))
+            # The list raises what went wrong in any chunk.
+            list(pool.map(one, chunks, (chunk.size for chunk in chunks)))
     # Below zero by rounding only; what reads this takes roots and logarithms.
     np.maximum(found.mean, 0.0, out=found.mean)
     for index, layer in enumerate(layers):

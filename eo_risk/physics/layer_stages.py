@@ -54,12 +54,16 @@ class Stage:
 
 def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
     """Refuse NaN, negative and (with `above`) zero values. Raises ValueError."""
+    if isinstance(value, float) and 0.0 < value < np.inf:
+        return  # the usual case, without the cost of an array
     array = np.asarray(value, dtype=float)
-    low = array > 0.0 if above else array >= 0.0  # False for NaN
-    if not (low if infinite else low & (array < np.inf)).all():
-        bad = array[~(low if infinite else low & (array < np.inf))].ravel()[0]
+    # False for NaN.
+    fine = array > 0.0 if above else array >= 0.0
+    if not infinite:
+        fine = fine & (array < np.inf)
+    if not fine.all():
         need = "more than 0" if above else "0 or more"
-        raise ValueError(f"{name} = {bad:g} is not allowed; give {need}")
+        raise ValueError(f"{name} = {array[~fine].flat[0]:g} is not allowed; give {need}")
 
 
 def check_body(body: Body, name: str = "body") -> None:
@@ -93,7 +97,7 @@ def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
         for field in ("transfer_outer_m_per_s", "transfer_inner_m_per_s"):
             check_number(f"{name}[{i}].{field}", getattr(stage, field), infinite=True)
         times = np.asarray(stage.output_times_s, dtype=float)
-        if times.size:
+        if len(times):
             check_number(f"{name}[{i}].output_times_s", times)
             if np.any(np.diff(times, axis=0) < 0.0):
                 raise ValueError(f"{name}[{i}].output_times_s must rise")
@@ -106,7 +110,8 @@ def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
 
 def samples_of(*values: ArrayLike | None) -> int:
     """Return the number of samples that arrays of shape (samples,) or numbers stand for."""
-    sizes = {np.shape(v)[-1] for v in values if v is not None and np.ndim(v)} - {1}
+    shapes = [np.shape(v) for v in values if not (v is None or isinstance(v, float | int))]
+    sizes = {shape[-1] for shape in shapes if shape} - {1}
     if len(sizes) > 1:
         raise ValueError(f"arrays of {sorted(sizes)} samples do not fit together")
     return sizes.pop() if sizes else 1
@@ -114,7 +119,8 @@ def samples_of(*values: ArrayLike | None) -> int:
 
 def stage_values(stage: Stage) -> tuple:
     """Return what of a stage may be an array over samples."""
-    times = stage.output_times_s if np.ndim(stage.output_times_s) == 2 else None
+    times = stage.output_times_s
+    times = None if isinstance(times, tuple) or np.ndim(times) < 2 else times
     return (
         stage.duration_s, stage.diffusivity_m2_per_s, stage.gas_ratio, stage.gas_start_kg_per_m3,
         stage.gas_end_kg_per_m3, stage.transfer_outer_m_per_s, stage.transfer_inner_m_per_s,
@@ -143,6 +149,12 @@ class Step:
         return slice(self.first_row, self.first_row + len(self.times))
 
 
+def over_samples(value: ArrayLike, samples: int) -> np.ndarray:
+    """Return a number or an array of shape (samples,) or (1,) as shape (samples,)."""
+    array = np.asarray(value, dtype=float)
+    return array if array.shape == (samples,) else np.full(samples, array)
+
+
 def steps_of(
     stages: Sequence[Stage], samples: int, *, alone: bool = False
 ) -> tuple[list[Step], np.ndarray, tuple[int, ...]]:
@@ -161,10 +173,9 @@ def steps_of(
     index = [0]
     for i, stage in enumerate(stages):
         given = [*np.asarray(stage.output_times_s, dtype=float), stage.duration_s]
-        times = [np.broadcast_to(np.asarray(t, dtype=float), (samples,)) for t in given]
+        times = [over_samples(t, samples) for t in given]
         row = len(clock)
-        begin = clock[-1]
-        clock += [begin + t for t in times]
+        clock += [clock[row - 1] + t for t in times]
         index += [i] * len(times)
         last, made = len(times), []
         while last > 0:
@@ -190,5 +201,6 @@ def _common_share(time: np.ndarray, end: np.ndarray) -> float | None:
     if not end[0] > 0.0:
         return None
     share = float(time[0] / end[0])
-    same = np.allclose(time, share * end, rtol=1e-13, atol=0.0)
-    return share if same and share >= 1.0 / SHARED_RANGE else None
+    if share < 1.0 / SHARED_RANGE or np.any(np.abs(time - share * end) > 1e-13 * end):
+        return None
+    return share

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from eo_risk.physics.rational_exponential import PoleSum
+
 # Stands for the resistance of a closed face: no flux that counts, and no overflow.
 CLOSED = 1e100
 
@@ -37,13 +39,14 @@ class Touch:
     """What a port has to do with one layer.
 
     `values` of its modes at the face, (modes,) or (modes, samples); `watch` how its surface
-    concentration counts, None for one; `feed` what the flux takes from its mean. [1/m]
+    concentration counts, None for one; `amount` what a flux of one over the whole step takes
+    from its mean, area over volume times duration. [s/m]
     """
 
     layer: int
     values: np.ndarray
     watch: np.ndarray | None
-    feed: np.ndarray
+    amount: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -95,28 +98,24 @@ class StepResult:
 class _Response:
     """What one layer answers at every pole: the resolvent of its modes, and sums over it."""
 
-    def __init__(self, layer: LayerNow, theta: np.ndarray):
-        self.layer, self.theta = layer, theta
+    def __init__(self, layer: LayerNow, poles: PoleSum):
+        self.layer, self.poles = layer, poles
         closed, shape = layer.closed_rate, layer.modes.shape
-        # |rate + theta|^2 = rate^2 + 2 Re(theta) rate + |theta|^2 as one matrix product.
         powers = np.empty((3, *shape))
-        rate = np.multiply(closed if closed.ndim == 2 else closed[:, None], layer.scale,
-                           out=powers[0])  # fmt: skip
+        self.rate = np.multiply(closed if closed.ndim == 2 else closed[:, None], layer.scale,
+                                out=powers[0])  # fmt: skip
         if layer.loss is not None:
-            rate += layer.loss
-        np.multiply(rate, rate, out=powers[1])
+            self.rate += layer.loss
+        np.multiply(self.rate, self.rate, out=powers[1])
         powers[2] = 1.0
-        size = theta.real**2 + theta.imag**2
-        terms = np.stack([2.0 * theta.real, np.ones(theta.size), size], axis=1)
-        self.rate = rate
-        self.weight = (terms @ powers.reshape(3, -1)).reshape(theta.size, *shape)
+        # 1 / |rate + theta|^2: with it every sum over the modes is one of real numbers.
+        self.weight = poles.modulus @ powers.reshape(3, -1)
         np.reciprocal(self.weight, out=self.weight)
+        self.weight = self.weight.reshape(-1, *shape)
 
     def _complex(self, plain: np.ndarray, by_rate: np.ndarray) -> np.ndarray:
-        out = np.empty(plain.shape, dtype=complex)
-        np.multiply(plain, self.theta.real[:, None], out=out.real)
-        out.real += by_rate
-        np.multiply(plain, -self.theta.imag[:, None], out=out.imag)
+        out = plain * self.poles.conjugate
+        out += by_rate
         return out
 
     def of_samples(self, values: np.ndarray) -> np.ndarray:
@@ -130,46 +129,51 @@ class _Response:
             return self.of_samples(values)
         if self.layer.closed_rate.ndim == 2:
             return self.of_samples(np.broadcast_to(values[:, None], self.rate.shape))
-        sums = np.stack([values, values * self.layer.closed_rate]) @ self.weight
+        sums = np.array([values, values * self.layer.closed_rate]) @ self.weight
         plain, by_rate = sums[:, 0], sums[:, 1] * self.layer.scale
         if self.layer.loss is not None:
             by_rate += self.layer.loss * plain
         return self._complex(plain, by_rate)
 
-    def constant(self) -> np.ndarray:
-        """Return 1 / (rate + theta) of the constant mode."""
-        inverse = 1.0 / self.theta[:, None]
-        return inverse if self.layer.loss is None else 1.0 / (self.layer.loss + self.theta[:, None])
-
-    def advance(
-        self, weight: np.ndarray, fed: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]
-    ) -> np.ndarray:
+    def advance(self, fed: Sequence[tuple[Touch, np.ndarray]]) -> np.ndarray:
         """Return the modes at the end.
 
-        `fed` lists mode values at a face, feed times duration there, and the flux at every
-        pole, real parts over imaginary parts, shape (2 poles, samples).
+        `fed` pairs touches with the flux at every pole, real parts over imaginary parts,
+        shape (2 poles, samples).
         """
-        poles, shape, theta = weight.size, self.rate.shape, self.theta
-        turned = theta.conj() * weight
-        free = 2.0 * np.stack([weight.real, turned.real])
-        by_rate, plain = (free @ self.weight.reshape(poles, -1)).reshape(2, *shape)
+        poles, shape, count = self.poles, self.rate.shape, self.weight.shape[0]
+        by_rate, plain = (poles.free @ self.weight.reshape(count, -1)).reshape(2, *shape)
         by_rate *= self.rate
         by_rate += plain
         by_rate *= self.layer.modes
-        for values, amount, flux in fed:
-            real, imag = flux[:poles], flux[poles:]
-            change, other = (
-                np.einsum(
-                    "jks,js->ks", self.weight,
-                    (factor.real[:, None] * real - factor.imag[:, None] * imag) * amount,
-                )
-                for factor in (2.0 * weight, 2.0 * turned)
-            )  # fmt: skip
+        last = 2.0 * poles.weights[-1][:, None]
+        for touch, flux in fed:
+            real, imag = flux[:count], flux[count:]
+            changes = []
+            for factor in (last, last * poles.conjugate):
+                part = factor.real * real
+                part -= factor.imag * imag
+                part *= touch.amount
+                changes.append(np.einsum("jks,js->ks", self.weight, part))
+            change, other = changes
             change *= self.rate
             change += other
-            change *= values if values.ndim == 2 else values[:, None]
+            change *= touch.values if touch.values.ndim == 2 else touch.values[:, None]
             by_rate -= change
         return by_rate
+
+    def time_of_mean(self, fed: Sequence[tuple[Touch, np.ndarray]]) -> np.ndarray:
+        """Return the integral of the mean in units of the duration, shape (times, samples)."""
+        count, poles = self.weight.shape[0], self.poles
+        held = self.layer.modes[0]
+        for touch, flux in fed:
+            held = held - touch.amount * (flux[:count] + 1j * flux[count:])
+        held = held / (self.layer.loss + poles.theta[:, None])
+        return (poles.back @ _split(held))[poles.weights.shape[0] :]
+
+
+def _split(values: np.ndarray) -> np.ndarray:
+    return np.concatenate([values.real, values.imag])
 
 
 def _solve(matrix: list[list[np.ndarray]], rights: list[list[np.ndarray]]) -> list[list]:
@@ -193,46 +197,43 @@ def _solve(matrix: list[list[np.ndarray]], rights: list[list[np.ndarray]]) -> li
 
 
 def _couple(
-    responses: Sequence[_Response], ports: Sequence[Port], duration: np.ndarray
+    responses: Sequence[_Response], ports: Sequence[Port]
 ) -> tuple[list[list[np.ndarray]], list[np.ndarray]]:
     """Return the matrix of the ports and what they watch before any flux."""
     matrix = [[0.0] * len(ports) for _ in ports]
     known = []
     for p, port in enumerate(ports):
-        total = 0.0
+        total = None
         for touch in port.touches:
             response, values, watch = responses[touch.layer], touch.values, touch.watch
             shaped = values if values.ndim == 2 else values[:, None]
             seen = response.of_samples(shaped * response.layer.modes)
-            total = total + (seen if watch is None else watch * seen)
+            seen = seen if watch is None else watch * seen
+            total = seen if total is None else total + seen
             for q, partner in enumerate(ports):
                 for other in partner.touches:
                     if other.layer == touch.layer:
-                        factor = other.feed * duration
                         both = response.of_modes(values * other.values)
-                        both *= factor if watch is None else factor * watch
-                        matrix[p][q] = matrix[p][q] + both
-        matrix[p][p] = matrix[p][p] + port.resistance
+                        both *= other.amount if watch is None else other.amount * watch
+                        matrix[p][q] = both + matrix[p][q]
+        matrix[p][p] += port.resistance
         known.append(total)
     return matrix, known
 
 
-def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], theta: np.ndarray) -> list:
+def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], poles: PoleSum) -> list:
     """Take the gas outside from what the ports watch."""
-    inverse = 1.0 / theta[:, None]
-    found = []
     for port, seen in zip(ports, known, strict=True):
         start, rise = port.gas
         if start is not None:
-            seen = seen - (port.ratio * start) * inverse
+            seen -= (port.ratio * start) * poles.inverse
         if rise is not None:
-            seen = seen - (port.ratio * rise) * np.square(inverse)
-        found.append(seen)
-    return found
+            seen -= (port.ratio * rise) * np.square(poles.inverse)
+    return list(known)
 
 
 def _fluxes_into(
-    air: Air, responses, ports: Sequence[Port], theta, duration
+    air: Air, responses, ports: Sequence[Port], theta: np.ndarray
 ) -> tuple[list[np.ndarray], np.ndarray]:
     """Return fluxes and the level of air at every pole when the ports share that air.
 
@@ -245,11 +246,11 @@ def _fluxes_into(
     for index in range(len(responses)):
         own = [p for p, port in enumerate(ports) if port.touches[0].layer == index]
         group = [ports[p] for p in own]
-        matrix, known = _couple(responses, group, duration)
+        matrix, known = _couple(responses, group)
         levels = [port.ratio + np.zeros_like(k) for port, k in zip(group, known, strict=True)]
         free, per_level = _solve(matrix, [known, levels])
         for p, port, a, b in zip(own, group, free, per_level, strict=True):
-            amount = air.volume_of[index] * port.touches[0].feed * duration
+            amount = air.volume_of[index] * port.touches[0].amount
             out, back = out + amount * a, back + amount * b
             given[p], drawn[p] = a, b
     brought = air.volume * (air.level + air.supply * air.changes / theta[:, None])
@@ -257,21 +258,10 @@ def _fluxes_into(
     return [a - level * b for a, b in zip(given, drawn, strict=True)], level
 
 
-def _back(weights: np.ndarray, parts: np.ndarray) -> np.ndarray:
-    """Return 2 Re of weights @ values, whose real parts stand over the imaginary ones."""
-    return np.concatenate([2.0 * weights.real, -2.0 * weights.imag], axis=1) @ parts
-
-
-def _split(values: np.ndarray) -> np.ndarray:
-    return np.concatenate([values.real, values.imag])
-
-
 def advance(
     layers: Sequence[LayerNow],
     ports: Sequence[Port],
-    duration: np.ndarray,
-    theta: np.ndarray,
-    weights: np.ndarray,
+    poles: PoleSum,
     *,
     air: Air | None = None,
     to_end: bool = True,
@@ -282,62 +272,49 @@ def advance(
     ----------
     layers, ports : sequences
         The layers and the faces that let through.
-    duration : ndarray, shape (samples,)
-        Length of the step. [s]
-    theta, weights : ndarray of complex, shapes (poles,), (times, poles)
+    poles : PoleSum
         From `rational_exponential.shared_poles`.
     air : Air, optional
         The ports open into this air instead of gas of a given level.
     to_end : bool
         Whether the modes at the end are wanted.
     """
-    responses = [_Response(layer, theta) for layer in layers]
+    responses = [_Response(layer, poles) for layer in layers]
+    count = poles.weights.shape[0]
     level = None
     if air is None:
-        matrix, known = _couple(responses, ports, duration)
-        flux = _solve(matrix, [_less_gas(known, ports, theta)])[0]
+        matrix, known = _couple(responses, ports)
+        flux = _solve(matrix, [_less_gas(known, ports, poles)])[0]
     else:
-        flux, level = _fluxes_into(air, responses, ports, theta, duration)
-        level = _back(np.concatenate([weights, weights / theta]), _split(level))
+        flux, level = _fluxes_into(air, responses, ports, poles.theta)
+        level = poles.back @ _split(level)
     parts = [_split(f) for f in flux]
-    count = weights.shape[0]
-    backs = [_back(np.concatenate([weights, weights / theta]), p) for p in parts]
+    backs = [poles.back @ part for part in parts]
     taken = [
-        {t.layer: t.feed * duration * b[count:] for t in port.touches}
-        for port, b in zip(ports, backs, strict=True)
+        {touch.layer: touch.amount * back[count:] for touch in port.touches}
+        for port, back in zip(ports, backs, strict=True)
     ]
     mean, reacted, modes = [], [], []
     for index, (response, layer) in enumerate(zip(responses, layers, strict=True)):
         fed = [
-            (touch.values, touch.feed * duration, p)
-            for port, p in zip(ports, parts, strict=True)
+            (touch, part)
+            for port, part in zip(ports, parts, strict=True)
             for touch in port.touches
             if touch.layer == index
         ]
-        left = np.broadcast_to(layer.modes[0], (count, duration.size))
-        for lost in taken:
-            left = left - lost[index] if index in lost else left
+        left = layer.modes[0] - sum(lost[index] for lost in taken if index in lost)
         gone = None
         if layer.loss is not None:
-            gone = layer.loss * _time_of_mean(response, weights, fed)
+            gone = layer.loss * response.time_of_mean(fed)
             left = left - gone
+        left = np.broadcast_to(left, (count, layer.modes.shape[1]))
         mean.append(left)
         reacted.append(gone)
         if to_end:
-            end = response.advance(weights[-1], fed)
+            end = response.advance(fed)
             end[0] = left[-1]
             modes.append(end)
     return StepResult(
         mean, reacted, [b[:count] for b in backs], taken, modes,
         None if level is None else level[:count], None if level is None else level[count:],
     )  # fmt: skip
-
-
-def _time_of_mean(response: _Response, weights: np.ndarray, fed: Sequence[tuple]) -> np.ndarray:
-    """Return the integral of the mean in units of the duration, shape (times, samples)."""
-    poles = response.theta.size
-    held = response.layer.modes[0]
-    for _, amount, parts in fed:
-        held = held - amount * (parts[:poles] + 1j * parts[poles:])
-    return _back(weights / response.theta, _split(held * response.constant()))
-

@@ -6,6 +6,7 @@ the operator is and however long the step.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache, lru_cache
 
 import numpy as np
@@ -69,8 +70,43 @@ def poles(order: int = ORDER) -> tuple[np.ndarray, np.ndarray]:
     return position[kept][order_by], -weight[kept][order_by]
 
 
+@dataclass(frozen=True)
+class PoleSum:
+    """exp(-z t) at several times t as about 2 Re sum weights / (z + theta), z >= 0.
+
+    `theta` has shape (poles,), `weights` (times, poles), `inverse` and `conjugate` of theta
+    (poles, 1). The rest is what a step needs of
+    them as real matrices: `modulus` gives |z + theta|^2 from z, z^2 and 1, shape (poles, 3);
+    `free` gives z from the first and 1 from the second row the value at the last time from
+    1 / |z + theta|^2, shape (2, poles); `back` turns real over imaginary parts at the poles
+    into values and their time integrals, shape (2 times, 2 poles).
+    """
+
+    theta: np.ndarray
+    weights: np.ndarray
+    inverse: np.ndarray
+    conjugate: np.ndarray
+    modulus: np.ndarray
+    free: np.ndarray
+    back: np.ndarray
+
+
+def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
+    last = weights[-1]
+    both = np.concatenate([weights, weights / theta])
+    return PoleSum(
+        theta,
+        weights,
+        1.0 / theta[:, None],
+        theta.conj()[:, None],
+        np.stack([2.0 * theta.real, np.ones(theta.size), np.abs(theta) ** 2], axis=1),
+        2.0 * np.stack([last.real, (theta.conj() * last).real]),
+        np.concatenate([2.0 * both.real, -2.0 * both.imag], axis=1),
+    )
+
+
 @lru_cache(maxsize=512)
-def shared_poles(times: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
+def shared_poles(times: tuple[float, ...]) -> PoleSum:
     """Return one set of poles for exp(-z t) at several times t.
 
     Parameters
@@ -80,9 +116,7 @@ def shared_poles(times: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
 
     Returns
     -------
-    theta : ndarray of complex, shape (poles,)
-    weights : ndarray of complex, shape (times, poles)
-        exp(-z t) is about 2 Re sum weights / (z + theta) for every z >= 0. [-]
+    PoleSum
 
     Notes
     -----
@@ -96,7 +130,7 @@ def shared_poles(times: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
     """
     if len(times) == 1:
         theta, weight = poles()
-        return theta, weight[None]
+        return _pole_sum(theta, weight[None])
     angle = (np.arange(ORDER) + 0.5) * np.pi / ORDER
     # The published hyperbola for the latest time, widened so that it serves the earlier ones.
     theta = 1.32 * 2.246 * 2 * ORDER * (1.0 - np.sin(1.1721 - 0.3443j * angle))
@@ -106,4 +140,4 @@ def shared_poles(times: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
     size = np.linalg.norm(matrix, axis=0)
     fitted = np.linalg.lstsq(matrix / size, np.exp(-np.outer(z, times)), rcond=1e-15)[0]
     fitted = (fitted.T / size) / 2.0
-    return theta, fitted[:, :ORDER] + 1j * fitted[:, ORDER:]
+    return _pole_sum(theta, fitted[:, :ORDER] + 1j * fitted[:, ORDER:])

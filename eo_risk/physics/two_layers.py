@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from eo_risk.physics.layer_run import over_samples, ready, run
+from eo_risk.physics.layer_run import ready, run
 from eo_risk.physics.layer_stages import (
     Body,
     Stage,
     check_body,
     check_number,
     check_stages,
+    over_samples,
     samples_of,
     stage_values,
     steps_of,
