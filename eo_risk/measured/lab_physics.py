@@ -16,14 +16,13 @@ from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.dissipation import Points
 from eo_risk.measured.physics_fit import (
     PhysicsFit,
-    PhysicsSetup,
     fit_physics,
     picture_hours,
-    prior_of,
     record_toml,
     release_curves,
     site_material_record,
 )
+from eo_risk.measured.release_unknowns import PhysicsSetup, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.units import celsius_to_kelvin, from_si, to_si
 

@@ -9,18 +9,15 @@ from eo_risk.judgement.risk import Draw
 from eo_risk.measured.dissipation import Points
 from eo_risk.measured.lot_scatter import LotModel
 from eo_risk.measured.physics_fit import (
-    PhysicsSetup,
-    _Coordinates,
-    _Unknowns,
     fit_physics,
     picture_hours,
-    prior_of,
     record_toml,
     release_curves,
     site_material_record,
 )
 from eo_risk.measured.posterior import sample_posterior
 from eo_risk.measured.release_curves import ReleaseCurves
+from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Unknowns, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.plan.site_file import parse_site
 from eo_risk.units import SECONDS_PER_HOUR
@@ -44,7 +41,7 @@ def curves(prior):
 def study(prior, curves, seed, lots=3):
     """An invented study whose truth, the scatter as well, is drawn from the priors."""
     rng = np.random.default_rng(seed)
-    truth = _Unknowns.of(rng.standard_normal((1, 4)), prior)
+    truth = Unknowns.of(rng.standard_normal((1, 4)), prior)
     within = 0.05 / math.sqrt(rng.chisquare(1.0))
     between = within * math.exp(1.17 * rng.standard_normal())
     hours = curves.time_s / SECONDS_PER_HOUR
@@ -170,8 +167,8 @@ def test_results_below_detection_weigh_as_their_chance():
 def test_coordinates_turn_back_and_keep_the_prior(prior):
     """The turn into coordinates keeps volumes, so densities of draws agree up to a constant."""
     z = np.random.default_rng(3).standard_normal((500, 4))
-    truth = _Unknowns.of(z, prior)
-    turned = _Coordinates.of(prior, SETUP.body, 36.0 * SECONDS_PER_HOUR)
+    truth = Unknowns.of(z, prior)
+    turned = Coordinates.of(prior, SETUP.body, 36.0 * SECONDS_PER_HOUR)
     back = turned.unknowns(turned.points(truth))
     for name in ("ln_d", "ln_v", "slow_share", "slow_rate"):
         assert getattr(back, name) == pytest.approx(getattr(truth, name), rel=1e-9)
@@ -180,7 +177,7 @@ def test_coordinates_turn_back_and_keep_the_prior(prior):
                      np.log(prior.slow_rate.p50)])  # fmt: skip
 
     def at(p):
-        found = _Unknowns(p[:, 0], p[:, 1], np.exp(p[:, 2]), np.exp(p[:, 3]))
+        found = Unknowns(p[:, 0], p[:, 1], np.exp(p[:, 2]), np.exp(p[:, 3]))
         return turned.points(found)
 
     steps = 1e-5 * np.eye(4)
