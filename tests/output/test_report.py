@@ -208,7 +208,7 @@ def test_an_item_without_curve_or_parts_still_has_a_page(assess_invented, replac
 
 
 def test_the_answer_is_json_without_nan(answer):
-    json.dumps(answer, allow_nan=False)
+    assert "NaN" not in json.dumps(answer, allow_nan=False)
 
 
 @pytest.mark.parametrize(
