@@ -10,10 +10,10 @@ import numpy as np
 
 from eo_risk import reference
 from eo_risk.errors import Fault, InputError, unknown_name
-from eo_risk.judgement.result import Band
+from eo_risk.judgement.result import Band, Caution
 from eo_risk.judgement.risk import Draw
 from eo_risk.measured.device_amounts import DeviceAmount
-from eo_risk.measured.dissipation import Points
+from eo_risk.measured.dissipation import Points, by_lots, can_fit_lots, pooled
 from eo_risk.measured.physics_fit import (
     PhysicsFit,
     fit_physics,
@@ -30,6 +30,10 @@ SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
 _PRIOR_SAMPLES = 4096
 # A blank packaging takes the slowest ordinary wrapping, as it does in a check.
 _UNKNOWN_PACKAGING = "carton"
+# Scatter that tells of a misfit: above what laboratories differ by (12 % at most between 15
+# laboratories, Lao et al. 1995, abstract), and so many times that of the line (own choice).
+_MISFIT_SCATTER = 0.15
+_MISFIT_TIMES = 2.0
 _LONGEST_PICTURE = 1.6  # times what the picture must show
 
 
@@ -111,6 +115,16 @@ def _points(band: Band, unit: str = "1") -> dict[str, float]:
     return {key: float(from_si(value, unit)) for key, value in asdict(band).items()}
 
 
+def _misfit(fit: PhysicsFit, points: Points) -> list[Caution]:
+    """Say when the layer model leaves far more scatter than a plain line does."""
+    line = by_lots(points) if can_fit_lots(points) else pooled(points)
+    if fit.within.p50 <= max(_MISFIT_TIMES * line.residual_sd, _MISFIT_SCATTER):
+        return []
+    return [Caution("model_does_not_fit", "warn", "The layer model describes these results much "
+                    "worse than a straight line does.",
+                    "Check material, shape, thickness and start; rely on the line.")]  # fmt: skip
+
+
 def _picture(fit: PhysicsFit, last_h: float) -> dict:
     shown = fit.hours <= _LONGEST_PICTURE * max(last_h, fit.release_h or 0.0)
     return {
@@ -174,5 +188,5 @@ def physics_answer(
         "picture": _picture(fit, float(points.hours.max())),
         "site_material_record": record,
         "site_material_record_toml": None if record is None else record_toml(record),
-        "cautions": [asdict(caution) for caution in fit.cautions],
+        "cautions": [asdict(caution) for caution in (*fit.cautions, *_misfit(fit, points))],
     }

@@ -155,6 +155,16 @@ def test_the_layer_model_asks_for_what_it_needs():
         answer(warm, head=f"{HEAD},aeration_temperature_c", physics=cold)
 
 
+def test_a_body_that_cannot_give_such_results_is_said():
+    """Thin silicone empties within an hour at 50 C: no share of it explains a slow decline."""
+    def physics(material):
+        request = PhysicsRequest(material, thickness_mm=2.0, temperature_c=50.0)
+        return answer(STRAIGHT, physics=request)["physics"]
+
+    assert "model_does_not_fit" in codes(physics("silicone"))
+    assert "model_does_not_fit" not in codes(physics("polyurethane_soft"))
+
+
 @pytest.mark.parametrize(
     ("options", "where"),
     [({"limit_mg": 0.0}, "limit of EO"), ({"confidence": 0.3}, "confidence"),
