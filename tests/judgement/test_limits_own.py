@@ -124,8 +124,8 @@ def test_the_shipped_file_filled_in_reads_back(tmp_path, root):
 @pytest.mark.parametrize(
     ("old", "new", "where", "allowed"),
     [
-        ('source = "own copy, page 9 (invented)"\n', "", "source", "required"),
-        ("own copy, page 9 (invented)", "", "source", "at least 1"),
+        ('source = "own copy, page 9 (invented)"\n', "", "source", "must be given"),
+        ("own copy, page 9 (invented)", "", "source", "one character or more"),
         ('"mg_per_device"', '"mg_per_devices"', "quantity", "mg_per_device"),
         ('"limited"', '"limitted"', "category", "limited"),
         ('"EO"', '"EG"', "substance", "EO"),
