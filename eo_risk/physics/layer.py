@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import FINE_TOLERANCE, TOLERANCE
-from eo_risk.physics.layer_run import ready, run
+from eo_risk.physics.layer_run import FACES, ready, run
 from eo_risk.physics.layer_stages import (
     Body,
     Shape,
@@ -105,6 +105,7 @@ def run_layer(
     )  # fmt: skip
     found = run([layer], steps, len(time), samples)
     return LayerRun(
-        time, index, found.mean[0], found.product[0], *found.gained[0], *found.flux[0],
+        time, index, found.mean[0], found.product_of(0),
+        *(found.at_face(what, 0, face) for what in ("gained", "flux") for face in FACES),
         found.profile,
     )  # fmt: skip

@@ -1,6 +1,6 @@
 """Layers carried through their stages: the machinery behind the three kinds of run.
 
-Samples are sorted by how deep the gas gets in the shortest time and run in chunks, each with
+Samples run in chunks, of like depth of penetration where they differ much, each chunk with
 just the modes its own range of times needs.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,7 +21,9 @@ from eo_risk.physics.rational_exponential import shared_poles
 
 _CHUNK = 1024  # samples; the arrays of a step then stay in the caches of a core
 _THREADS = 2
-_FACES = ("outer", "inner")
+# Ratio of Fourier numbers beyond which chunks of like samples save more modes than they cost.
+_SORT_BEYOND = 1e4
+FACES = ("outer", "inner")
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,11 @@ class Layer:
     tolerance: float = TOLERANCE
     positions: tuple[float, ...] = ()
 
+    @property
+    def reacts(self) -> bool:
+        """Whether any stage has a loss."""
+        return any(stage.loss is not None for stage in self.stages)
+
 
 def _alike(stage: Stage) -> bool:
     first, second = stage.transfer_outer_m_per_s, stage.transfer_inner_m_per_s
@@ -86,12 +94,12 @@ def ready(
         thickness = thickness / 2.0
         positions = np.abs(2.0 * np.asarray(positions, dtype=float) - 1.0)
     if two_faced and not symmetric:
-        faces = _FACES
+        faces = FACES
     else:
         inner_only = body.shape in ("sheet", "tube") and body.open_faces == "inner"
         faces = ("inner",) if inner_only else ("outer",)
     if meets is not None:
-        faces = tuple(f for f in _FACES if f in faces or f == meets)
+        faces = tuple(f for f in FACES if f in faces or f == meets)
     curvature = None
     if body.shape == "tube":
         curvature = over_samples(body.thickness_m, samples) / over_samples(
@@ -149,19 +157,43 @@ class AirNow:
 
 @dataclass(frozen=True)
 class Outputs:
-    """What a run found; layers, outputs and samples on the axes named.
+    """What a run found; arrays of shape (outputs, samples), one per layer or open face.
 
-    Amounts per volume of a layer [kg/m3]; flux out of a face [kg/(m2 s)]; `carried` is what
-    changes of air took away [kg].
+    Amounts per volume of a layer [kg/m3]: `mean`, `product` of the layers that react, and by
+    (layer, face) `gained` and `flux` out [kg/(m2 s)]. `profile` of the first layer has shape
+    (outputs, positions, samples); `carried` is what changes of air took away [kg].
     """
 
-    mean: np.ndarray  # (layers, outputs, samples)
-    product: np.ndarray  # (layers, outputs, samples)
-    gained: np.ndarray  # (layers, outer and inner, outputs, samples)
-    flux: np.ndarray  # (layers, outer and inner, outputs, samples)
-    profile: np.ndarray | None  # (outputs, positions, samples), of the first layer
-    air: np.ndarray | None  # (outputs, samples)
-    carried: np.ndarray | None  # (outputs, samples)
+    mean: list[np.ndarray]
+    product: dict[int, np.ndarray]
+    gained: dict[tuple[int, str], np.ndarray]
+    flux: dict[tuple[int, str], np.ndarray]
+    profile: np.ndarray | None
+    air: np.ndarray | None
+    carried: np.ndarray | None
+
+    def product_of(self, layer: int) -> np.ndarray:
+        """What reacted in a layer; zeros where nothing does."""
+        return self.product.get(layer, np.broadcast_to(0.0, self.mean[0].shape))
+
+    def at_face(self, what: str, layer: int, face: str) -> np.ndarray:
+        """`gained` or `flux` at a face; zeros at a closed one."""
+        return getattr(self, what).get((layer, face), np.broadcast_to(0.0, self.mean[0].shape))
+
+
+def _outputs(layers: Sequence[Layer], outputs: int, samples: int, with_air: bool) -> Outputs:
+    shape = (outputs, samples)
+    open_faces = [(i, face) for i, layer in enumerate(layers) for face in layer.faces]
+    positions = len(layers[0].positions)
+    return Outputs(
+        [np.empty(shape) for _ in layers],
+        {i: np.zeros(shape) for i, layer in enumerate(layers) if layer.reacts},
+        {key: np.zeros(shape) for key in open_faces},
+        {key: np.zeros(shape) for key in open_faces},
+        np.zeros((outputs, positions, samples)) if positions else None,
+        np.zeros(shape) if with_air else None,
+        np.zeros(shape) if with_air else None,
+    )
 
 
 def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarray, np.ndarray]:
@@ -196,9 +228,8 @@ class _Chunk:
             for layer, basis in zip(layers, self.bases, strict=True)
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
-        self.product = np.zeros((len(layers), width))
-        self.gained = np.zeros((len(layers), 2, width))
-        self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
+        self.air = np.zeros(width)  # kg/m3
+        self.totals: dict = {}  # what ran up so far, by the array of the outputs it goes to
 
     def _start(self, layer: Layer, basis: Basis, width: int) -> np.ndarray:
         if layer.start_share is not None:
@@ -267,8 +298,8 @@ class _Chunk:
 
     def run(self, steps: Sequence[Step], airs, volumes, out: Outputs) -> None:
         """Run every step and write what it finds into `out`."""
-        for index, modes in enumerate(self.modes):
-            out.mean[index, 0, self.here] = modes[0]
+        for mean, modes in zip(out.mean, self.modes, strict=True):
+            mean[0, self.here] = modes[0]
         self._show_profile(out, 0, self.modes)
         stage = -1
         for step in steps:
@@ -287,38 +318,40 @@ class _Chunk:
             self._layers_now(step, duration), list(ports.values()), shared_poles(step.times),
             air=shared, to_end=step.reach is None or out.profile is not None,
         )  # fmt: skip
-        out.mean[:, rows, here] = found.mean
-        out.product[:, rows, here] = self.product[:, None]
-        out.gained[:, :, rows, here] = self.gained[:, :, None]
-        ends = step.reach is None
-        for index, gone in enumerate(found.reacted):
-            if gone is not None:
-                self._add(out.product[index], self.product[index], gone, rows, ends)
+        for mean, level in zip(out.mean, found.mean, strict=True):
+            # Below zero by rounding only; what reads this takes roots and logarithms.
+            mean[rows, here] = np.maximum(level, 0.0)
+        changes = {("product", i): gone for i, gone in enumerate(found.reacted)}
         for (index, face), flux, taken in zip(ports, found.flux, found.taken, strict=True):
-            side = _FACES.index(face)
-            out.flux[index, side][rows, here] = flux
+            out.flux[index, face][rows, here] = flux
             for touched, amount in taken.items():
                 # The shared face is the inner one of the first layer.
-                at = touched, side if touched == index else 1
-                self._add(out.gained[at], self.gained[at], -amount, rows, ends)
+                changes["gained", (touched, face if touched == index else "inner")] = -amount
+        for index, layer in enumerate(self.layers):
+            for face in layer.faces:
+                changes.setdefault(("gained", (index, face)), None)
+        for (kind, key), change in changes.items():
+            self._add(getattr(out, kind).get(key), (kind, key), change, step)
         if shared is not None:
             out.air[rows, here] = found.air
-            carried = shared.changes * shared.volume * (
-                found.air_time - shared.supply * np.asarray(step.times)[:, None]
-            )
-            self._add(out.carried, self.carried, carried, rows, ends)
+            times = np.asarray(step.times)[:, None]
+            carried = shared.changes * shared.volume * (found.air_time - shared.supply * times)
+            self._add(out.carried, "carried", carried, step)
         self._show_profile(out, rows.stop - 1, found.modes)
-        if ends:
+        if step.reach is None:
             self.modes = found.modes
             self.air = self.air if shared is None else found.air[-1]
 
-    def _add(
-        self, out: np.ndarray, so_far: np.ndarray, change: np.ndarray, rows: slice, ends: bool
-    ) -> None:
+    def _add(self, out: np.ndarray | None, key, change: np.ndarray | None, step: Step) -> None:
         """Write a running total at the outputs of a step, and keep it when the stage ends."""
-        out[rows, self.here] = so_far + change
-        if ends:
-            so_far += change[-1]
+        so_far = self.totals.get(key)
+        if change is None and so_far is None:
+            return
+        if so_far is not None:
+            change = so_far if change is None else so_far + change
+        out[step.rows, self.here] = change
+        if step.reach is None:
+            self.totals[key] = change if change.ndim == 1 else change[-1]
 
     def _show_profile(self, out: Outputs, row: int, modes: list[np.ndarray]) -> None:
         if out.profile is None:
@@ -355,18 +388,9 @@ def run(
     volumes : sequence of ndarray, optional
         Volume of each layer, with `airs`. [m3]
     """
-    count, positions = len(layers), len(layers[0].positions)
-    found = Outputs(
-        np.zeros((count, outputs, samples)),
-        np.zeros((count, outputs, samples)),
-        np.zeros((count, 2, outputs, samples)),
-        np.zeros((count, 2, outputs, samples)),
-        np.zeros((outputs, positions, samples)) if positions else None,
-        np.zeros((outputs, samples)) if airs else None,
-        np.zeros((outputs, samples)) if airs else None,
-    )
+    found = _outputs(layers, outputs, samples, bool(airs))
     ranges = [_ranges(layer, steps, samples) for layer in layers]
-    pieces = round(samples / max(1, _CHUNK // count))
+    pieces = round(samples / max(1, _CHUNK // len(layers)))
 
     def one(here: np.ndarray | slice, width: int) -> None:
         _Chunk(layers, ranges, interface, here, width).run(steps, airs, volumes, found)
@@ -374,14 +398,21 @@ def run(
     if pieces <= 1:
         one(slice(None), samples)
     else:
-        chunks = np.array_split(np.argsort(ranges[-1][0]), pieces)
+        chunks = _cut(ranges[-1][0], pieces)
         with ThreadPoolExecutor(_THREADS) as pool:
             # The list raises what went wrong in any chunk.
-            list(pool.map(one, chunks, (chunk.size for chunk in chunks)))
-    # Below zero by rounding only; what reads this takes roots and logarithms.
-    np.maximum(found.mean, 0.0, out=found.mean)
+            list(pool.map(one, *zip(*chunks, strict=True)))
     for index, layer in enumerate(layers):
         if layer.symmetric:
-            found.gained[index] = 0.5 * found.gained[index, :1]
-            found.flux[index] = found.flux[index, :1]
+            found.gained[index, "outer"] *= 0.5
+            found.gained[index, "inner"] = found.gained[index, "outer"]
+            found.flux[index, "inner"] = found.flux[index, "outer"]
     return found
+
+
+def _cut(shortest: np.ndarray, pieces: int) -> list[tuple[np.ndarray | slice, int]]:
+    """Cut the samples into chunks, each with its size."""
+    if shortest.max() > _SORT_BEYOND * shortest.min():
+        return [(c, c.size) for c in np.array_split(np.argsort(shortest), pieces)]
+    ends = np.linspace(0, shortest.size, pieces + 1).astype(int)
+    return [(slice(a, b), b - a) for a, b in pairwise(ends)]

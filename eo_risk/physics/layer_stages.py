@@ -169,15 +169,14 @@ def steps_of(
         Stage of every output.
     """
     steps: list[Step] = []
-    clock = [np.zeros(samples)]
+    clock: list = [0.0]
     index = [0]
     for i, stage in enumerate(stages):
         given = [*np.asarray(stage.output_times_s, dtype=float), stage.duration_s]
-        times = [over_samples(t, samples) for t in given]
-        row = len(clock)
+        times = [np.asarray(t, dtype=float) for t in given]
+        row, last, made = len(clock), len(times), []
         clock += [clock[row - 1] + t for t in times]
-        index += [i] * len(times)
-        last, made = len(times), []
+        index += [i] * last
         while last > 0:
             # Going back from the latest time, take all that may share its poles.
             end, shares, first = times[last - 1], [1.0], last - 1
@@ -187,20 +186,28 @@ def steps_of(
                     break
                 shares.insert(0, share)
                 first -= 1
-            whole = np.where(times[-1] > 0.0, times[-1], 1.0)
-            reach = None if last == len(times) else end / whole
-            made.append(Step(i, end, tuple(shares), row + first, reach))
+            reach = None
+            if last < len(times):
+                whole = np.where(times[-1] > 0.0, times[-1], 1.0)
+                reach = over_samples(end / whole, samples)
+            made.append(Step(i, over_samples(end, samples), tuple(shares), row + first, reach))
             last = first
         # All start where the stage does; the one that reaches its end comes last.
         steps += reversed(made)
-    return steps, np.stack(clock), tuple(index)
+    if all(np.ndim(t) == 0 for t in clock):
+        time = np.broadcast_to(np.array(clock)[:, None], (len(clock), samples))
+    else:
+        time = np.stack([over_samples(t, samples) for t in clock])
+    return steps, time, tuple(index)
 
 
 def _common_share(time: np.ndarray, end: np.ndarray) -> float | None:
     """Return time / end if it is one number that may share poles with 1, else None."""
-    if not end[0] > 0.0:
+    if not end.flat[0] > 0.0:
         return None
-    share = float(time[0] / end[0])
-    if share < 1.0 / SHARED_RANGE or np.any(np.abs(time - share * end) > 1e-13 * end):
+    share = float(time.flat[0] / end.flat[0])
+    if share < 1.0 / SHARED_RANGE:
         return None
+    if time.ndim or end.ndim:
+        return share if np.all(np.abs(time - share * end) <= 1e-13 * end) else None
     return share

@@ -146,7 +146,8 @@ def run_shared_air(
         layers, steps, len(time), samples,
         airs=[None if a is None else _air_now(a, samples) for a in airs], volumes=volumes,
     )  # fmt: skip
-    return SharedAirRun(time, index, found.mean, found.product, found.air, found.carried)
+    product = np.stack([found.product_of(i) for i in range(len(parts))])
+    return SharedAirRun(time, index, np.stack(found.mean), product, found.air, found.carried)
 
 
 def _air_now(air: SharedAir, samples: int) -> AirNow:

@@ -131,6 +131,6 @@ def run_two_layers(
     resistance = np.where(touching, 1.0 / np.where(touching, transfer, 1.0), CLOSED)
     found = run(layers, steps, len(time), samples, interface=resistance)
     return TwoLayerRun(
-        time, index, *found.mean, *found.product,
-        found.gained[0, 0], found.gained[1, 1], found.gained[1, 0],
+        time, index, *found.mean, found.product_of(0), found.product_of(1),
+        *(found.at_face("gained", *key) for key in ((0, "outer"), (1, "inner"), (1, "outer"))),
     )  # fmt: skip
