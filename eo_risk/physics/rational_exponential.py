@@ -13,8 +13,14 @@ import numpy as np
 
 # Order 12 leaves 3e-12 of what a step starts with, far below the accuracy asked of layers.
 ORDER = 12
-# Times within this factor share one set of poles at the same error.
-SHARED_RANGE = 3.0
+# Nodes for times within a factor of each other: the factor, how many nodes, and scale, angle
+# and width of a hyperbola, found by minimising the greatest error over z, below 1e-11.
+_HYPERBOLAS = (
+    (3.0, 11, 25.461, 0.84817, 1.80718),
+    (9.0, 14, 15.538, 0.62733, 3.13789),
+    (27.0, 18, 9.8284, 0.19901, 5.12608),
+)
+SHARED_RANGE = _HYPERBOLAS[-1][0]
 
 
 @cache
@@ -120,8 +126,9 @@ def shared_poles(times: tuple[float, ...]) -> PoleSum:
 
     Notes
     -----
-    A single time takes the near-best poles. Several share nodes on a hyperbola [1]_ with
-    weights fitted by least squares over z, which needs half the nodes of the quadrature.
+    A single time takes the near-best poles. Several share nodes on a hyperbola [1]_ shaped
+    for their range, with weights fitted by least squares over z: half the nodes of the
+    quadrature.
 
     References
     ----------
@@ -131,13 +138,14 @@ def shared_poles(times: tuple[float, ...]) -> PoleSum:
     if len(times) == 1:
         theta, weight = poles()
         return _pole_sum(theta, weight[None])
-    angle = (np.arange(ORDER) + 0.5) * np.pi / ORDER
-    # The published hyperbola for the latest time, widened so that it serves the earlier ones.
-    theta = 1.32 * 2.246 * 2 * ORDER * (1.0 - np.sin(1.1721 - 0.3443j * angle))
+    factor = times[-1] / times[0] * (1.0 - 1e-12)
+    _, count, scale, angle, width = next(h for h in _HYPERBOLAS if factor <= h[0])
+    along = (np.arange(count) + 0.5) / count
+    theta = scale * (1.0 - np.sin(angle - 1j * width * along))
     z = np.concatenate([[0.0], np.geomspace(1e-4, 1e6, 600)])
     terms = 1.0 / (z[:, None] + theta)
     matrix = np.concatenate([terms.real, -terms.imag], axis=1)
     size = np.linalg.norm(matrix, axis=0)
     fitted = np.linalg.lstsq(matrix / size, np.exp(-np.outer(z, times)), rcond=1e-15)[0]
     fitted = (fitted.T / size) / 2.0
-    return _pole_sum(theta, fitted[:, :ORDER] + 1j * fitted[:, ORDER:])
+    return _pole_sum(theta, fitted[:, :count] + 1j * fitted[:, count:])
