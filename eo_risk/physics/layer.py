@@ -38,8 +38,8 @@ class LayerRun:
 
     Shape (outputs, samples). Amounts are per volume of the body [kg/m3]: `mean` is what it
     holds, `product` what reacted so far, as mass of the reacting substance, `gained_*` the
-    net uptake through each face so far. `flux_*` leave through a face at that moment, 0 at
-    the start [kg/(m2 s)]. `profile`, shape (outputs, positions, samples), is given on request.
+    net uptake through each face so far. On request: `flux_*` leave through a face at that
+    moment, 0 at the start [kg/(m2 s)]; `profile`, shape (outputs, positions, samples).
     """
 
     time_s: np.ndarray
@@ -48,8 +48,8 @@ class LayerRun:
     product_kg_per_m3: np.ndarray
     gained_outer_kg_per_m3: np.ndarray
     gained_inner_kg_per_m3: np.ndarray
-    flux_outer_kg_per_m2_s: np.ndarray
-    flux_inner_kg_per_m2_s: np.ndarray
+    flux_outer_kg_per_m2_s: np.ndarray | None
+    flux_inner_kg_per_m2_s: np.ndarray | None
     profile_kg_per_m3: np.ndarray | None
 
 
@@ -59,6 +59,7 @@ def run_layer(
     *,
     start_kg_per_m3: ArrayLike = 0.0,
     profile_at: ArrayLike = (),
+    with_flux: bool = False,
 ) -> LayerRun:
     """Carry one layer through a list of stages.
 
@@ -72,6 +73,8 @@ def run_layer(
         Even concentration at the start. [kg/m3]
     profile_at : array_like, shape (positions,), optional
         Positions at which the profile is wanted, 0 (inner face or centre) to 1 (outer). [-]
+    with_flux : bool
+        Whether the flux through the faces is wanted.
 
     Returns
     -------
@@ -103,9 +106,9 @@ def run_layer(
         body, stages, samples, start_kg_per_m3, positions=positions,
         tolerance=FINE_TOLERANCE if positions.size else TOLERANCE,
     )  # fmt: skip
-    found = run([layer], steps, len(time), samples)
+    found = run([layer], steps, len(time), samples, with_flux=with_flux)
+    gained = (found.at_face("gained", 0, face) for face in FACES)
+    flux = (found.at_face("flux", 0, face) if with_flux else None for face in FACES)
     return LayerRun(
-        time, index, found.mean[0], found.product_of(0),
-        *(found.at_face(what, 0, face) for what in ("gained", "flux") for face in FACES),
-        found.profile,
+        time, index, found.mean[0], found.product_of(0), *gained, *flux, found.profile,
     )  # fmt: skip

@@ -19,7 +19,8 @@ from eo_risk.physics.layer_stages import Body, Stage, Step, over_samples
 from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, Touch, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
-_CHUNK = 1024  # samples; the arrays of a step then stay in the caches of a core
+# Samples in a chunk: few enough for the caches, enough for threads to rarely wait on each other.
+_CHUNK = 2000
 _THREADS = 2
 # Ratio of Fourier numbers beyond which chunks of like samples save more modes than they cost.
 _SORT_BEYOND = 1e4
@@ -160,8 +161,9 @@ class Outputs:
     """What a run found; arrays of shape (outputs, samples), one per layer or open face.
 
     Amounts per volume of a layer [kg/m3]: `mean`, `product` of the layers that react, and by
-    (layer, face) `gained` and `flux` out [kg/(m2 s)]. `profile` of the first layer has shape
-    (outputs, positions, samples); `carried` is what changes of air took away [kg].
+    (layer, face) `gained` and, if asked for, `flux` out [kg/(m2 s)]. `profile` of the first
+    layer has shape (outputs, positions, samples); `carried` is what changes of air took
+    away [kg].
     """
 
     mean: list[np.ndarray]
@@ -181,7 +183,9 @@ class Outputs:
         return getattr(self, what).get((layer, face), np.broadcast_to(0.0, self.mean[0].shape))
 
 
-def _outputs(layers: Sequence[Layer], outputs: int, samples: int, with_air: bool) -> Outputs:
+def _outputs(
+    layers: Sequence[Layer], outputs: int, samples: int, with_air: bool, with_flux: bool
+) -> Outputs:
     shape = (outputs, samples)
     open_faces = [(i, face) for i, layer in enumerate(layers) for face in layer.faces]
     positions = len(layers[0].positions)
@@ -189,7 +193,7 @@ def _outputs(layers: Sequence[Layer], outputs: int, samples: int, with_air: bool
         [np.empty(shape) for _ in layers],
         {i: np.zeros(shape) for i, layer in enumerate(layers) if layer.reacts},
         {key: np.zeros(shape) for key in open_faces},
-        {key: np.zeros(shape) for key in open_faces},
+        {key: np.zeros(shape) for key in open_faces if with_flux},
         np.zeros((outputs, positions, samples)) if positions else None,
         np.zeros(shape) if with_air else None,
         np.zeros(shape) if with_air else None,
@@ -228,6 +232,7 @@ class _Chunk:
             for layer, basis in zip(layers, self.bases, strict=True)
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
+        self.fresh = True  # no step taken yet
         self.air = np.zeros(width)  # kg/m3
         self.totals: dict = {}  # what ran up so far, by the array of the outputs it goes to
 
@@ -286,7 +291,9 @@ class _Chunk:
         for layer, basis, modes in zip(self.layers, self.bases, self.modes, strict=True):
             stage = layer.stages[step.stage]
             loss = None if stage.loss is None else stage.loss[self.here] * duration
-            found.append(LayerNow(basis.rate, stage.spread[self.here] * duration, loss, modes))
+            scale = stage.spread[self.here] * duration
+            even = self.fresh and layer.start_share is None
+            found.append(LayerNow(basis.rate, scale, loss, modes, even))
         return found
 
     def _air_now(self, air: AirNow, duration: np.ndarray, volumes) -> Air:
@@ -307,23 +314,25 @@ class _Chunk:
             if air is not None and step.stage != stage and air.start is not None:
                 self.air = air.start[self.here]
             stage = step.stage
-            self._one(step, air, volumes, out)
+            to_end = (step.reach is None and step is not steps[-1]) or out.profile is not None
+            self._one(step, air, volumes, out, to_end)
 
-    def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs) -> None:
+    def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs, to_end: bool) -> None:
         here, rows = self.here, step.rows
         duration = step.duration_s[here]
         ports = self.ports(step, duration)
         shared = None if air is None else self._air_now(air, duration, volumes)
         found = advance(
             self._layers_now(step, duration), list(ports.values()), shared_poles(step.times),
-            air=shared, to_end=step.reach is None or out.profile is not None,
+            air=shared, to_end=to_end, with_flux=bool(out.flux),
         )  # fmt: skip
         for mean, level in zip(out.mean, found.mean, strict=True):
             # Below zero by rounding only; what reads this takes roots and logarithms.
             mean[rows, here] = np.maximum(level, 0.0)
         changes = {("product", i): gone for i, gone in enumerate(found.reacted)}
-        for (index, face), flux, taken in zip(ports, found.flux, found.taken, strict=True):
-            out.flux[index, face][rows, here] = flux
+        for key, flux in zip(ports, found.flux, strict=bool(out.flux)):
+            out.flux[key][rows, here] = flux
+        for (index, face), taken in zip(ports, found.taken, strict=True):
             for touched, amount in taken.items():
                 # The shared face is the inner one of the first layer.
                 changes["gained", (touched, face if touched == index else "inner")] = -amount
@@ -335,11 +344,11 @@ class _Chunk:
         if shared is not None:
             out.air[rows, here] = found.air
             times = np.asarray(step.times)[:, None]
-            carried = shared.changes * shared.volume * (found.air_time - shared.supply * times)
+            carried = shared.changes * shared.volume * (found.air_total - shared.supply * times)
             self._add(out.carried, "carried", carried, step)
         self._show_profile(out, rows.stop - 1, found.modes)
         if step.reach is None:
-            self.modes = found.modes
+            self.modes, self.fresh = found.modes, False
             self.air = self.air if shared is None else found.air[-1]
 
     def _add(self, out: np.ndarray | None, key, change: np.ndarray | None, step: Step) -> None:
@@ -370,6 +379,7 @@ def run(
     interface: np.ndarray | None = None,
     airs: Sequence[AirNow | None] = (),
     volumes: Sequence[np.ndarray] = (),
+    with_flux: bool = False,
 ) -> Outputs:
     """Carry layers through steps, all samples.
 
@@ -387,10 +397,13 @@ def run(
         One per stage; None for gas of a given level.
     volumes : sequence of ndarray, optional
         Volume of each layer, with `airs`. [m3]
+    with_flux : bool
+        Whether the flux at the outputs is wanted.
     """
-    found = _outputs(layers, outputs, samples, bool(airs))
+    found = _outputs(layers, outputs, samples, bool(airs), with_flux)
     ranges = [_ranges(layer, steps, samples) for layer in layers]
-    pieces = round(samples / max(1, _CHUNK // len(layers)))
+    # As many chunks for each thread.
+    pieces = _THREADS * round(samples * len(layers) / _CHUNK / _THREADS)
 
     def one(here: np.ndarray | slice, width: int) -> None:
         _Chunk(layers, ranges, interface, here, width).run(steps, airs, volumes, found)
@@ -406,7 +419,8 @@ def run(
         if layer.symmetric:
             found.gained[index, "outer"] *= 0.5
             found.gained[index, "inner"] = found.gained[index, "outer"]
-            found.flux[index, "inner"] = found.flux[index, "outer"]
+            if with_flux:
+                found.flux[index, "inner"] = found.flux[index, "outer"]
     return found
 
 

@@ -24,14 +24,15 @@ class LayerNow:
 
     `closed_rate` are the decay rates of its modes, shape (modes,) or (modes, samples), and
     `scale` diffusivity times duration over thickness squared; `loss` is the first-order loss
-    times the duration, or None; `modes` where the step starts. Shape (samples,) and
-    (modes, samples).
+    times the duration, or None; `modes` where the step starts, `even` when all but the first
+    are nothing. Shape (samples,) and (modes, samples).
     """
 
     closed_rate: np.ndarray
     scale: np.ndarray
     loss: np.ndarray | None
     modes: np.ndarray
+    even: bool
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,8 @@ class StepResult:
     """Outputs of one step, shape (times, samples); lists run over layers or ports.
 
     `reacted` is the fall of the mean by reaction, `taken` that of the mean of the layers a
-    port touches, `air_time` the integral of the level of air in units of the duration.
+    port touches, `air_total` the integral of the level of air in units of the duration.
+    `flux` and `modes` are empty unless asked for.
     """
 
     mean: list[np.ndarray]
@@ -92,7 +94,7 @@ class StepResult:
     taken: list[dict[int, np.ndarray]]
     modes: list[np.ndarray]
     air: np.ndarray | None
-    air_time: np.ndarray | None
+    air_total: np.ndarray | None
 
 
 class _Response:
@@ -118,6 +120,19 @@ class _Response:
         out += by_rate
         return out
 
+    def of_constant(self, values: np.ndarray) -> np.ndarray:
+        """Return values / (rate + theta) of the constant mode; values (poles or 1, samples)."""
+        if self.layer.loss is None:
+            return values * self.poles.inverse
+        return values / (self.layer.loss + self.poles.theta[:, None])
+
+    def of_state(self, at_face: np.ndarray) -> np.ndarray:
+        """Sum modes x their values at a face / (rate + theta): what a face sees."""
+        if self.layer.even:
+            return self.of_constant(self.layer.modes[0])
+        shaped = at_face if at_face.ndim == 2 else at_face[:, None]
+        return self.of_samples(shaped * self.layer.modes)
+
     def of_samples(self, values: np.ndarray) -> np.ndarray:
         """Sum values / (rate + theta) over modes; values (modes, samples)."""
         plain = np.einsum("jks,ks->js", self.weight, values)
@@ -136,16 +151,19 @@ class _Response:
         return self._complex(plain, by_rate)
 
     def advance(self, fed: Sequence[tuple[Touch, np.ndarray]]) -> np.ndarray:
-        """Return the modes at the end.
+        """Return the modes at the end, but for the first: that is the mean.
 
         `fed` pairs touches with the flux at every pole, real parts over imaginary parts,
         shape (2 poles, samples).
         """
         poles, shape, count = self.poles, self.rate.shape, self.weight.shape[0]
-        by_rate, plain = (poles.free @ self.weight.reshape(count, -1)).reshape(2, *shape)
-        by_rate *= self.rate
-        by_rate += plain
-        by_rate *= self.layer.modes
+        if self.layer.even:
+            end = np.zeros(shape)
+        else:
+            end, plain = (poles.free @ self.weight.reshape(count, -1)).reshape(2, *shape)
+            end *= self.rate
+            end += plain
+            end *= self.layer.modes
         last = 2.0 * poles.weights[-1][:, None]
         for touch, flux in fed:
             real, imag = flux[:count], flux[count:]
@@ -159,17 +177,16 @@ class _Response:
             change *= self.rate
             change += other
             change *= touch.values if touch.values.ndim == 2 else touch.values[:, None]
-            by_rate -= change
-        return by_rate
+            end -= change
+        return end
 
-    def time_of_mean(self, fed: Sequence[tuple[Touch, np.ndarray]]) -> np.ndarray:
+    def total_of_mean(self, fed: Sequence[tuple[Touch, np.ndarray]]) -> np.ndarray:
         """Return the integral of the mean in units of the duration, shape (times, samples)."""
-        count, poles = self.weight.shape[0], self.poles
+        count = self.weight.shape[0]
         held = self.layer.modes[0]
         for touch, flux in fed:
             held = held - touch.amount * (flux[:count] + 1j * flux[count:])
-        held = held / (self.layer.loss + poles.theta[:, None])
-        return (poles.back @ _split(held))[poles.weights.shape[0] :]
+        return self.poles.total @ _split(self.of_constant(held))
 
 
 def _split(values: np.ndarray) -> np.ndarray:
@@ -206,8 +223,7 @@ def _couple(
         total = None
         for touch in port.touches:
             response, values, watch = responses[touch.layer], touch.values, touch.watch
-            shaped = values if values.ndim == 2 else values[:, None]
-            seen = response.of_samples(shaped * response.layer.modes)
+            seen = response.of_state(values)
             seen = seen if watch is None else watch * seen
             total = seen if total is None else total + seen
             for q, partner in enumerate(ports):
@@ -265,6 +281,7 @@ def advance(
     *,
     air: Air | None = None,
     to_end: bool = True,
+    with_flux: bool = False,
 ) -> StepResult:
     """Carry coupled layers through one step.
 
@@ -278,22 +295,23 @@ def advance(
         The ports open into this air instead of gas of a given level.
     to_end : bool
         Whether the modes at the end are wanted.
+    with_flux : bool
+        Whether the flux at the outputs is wanted.
     """
     responses = [_Response(layer, poles) for layer in layers]
     count = poles.weights.shape[0]
-    level = None
+    air_level = air_total = None
     if air is None:
         matrix, known = _couple(responses, ports)
         flux = _solve(matrix, [_less_gas(known, ports, poles)])[0]
     else:
         flux, level = _fluxes_into(air, responses, ports, poles.theta)
-        level = poles.back @ _split(level)
+        air_level, air_total = poles.value @ _split(level), poles.total @ _split(level)
     parts = [_split(f) for f in flux]
-    backs = [poles.back @ part for part in parts]
-    taken = [
-        {touch.layer: touch.amount * back[count:] for touch in port.touches}
-        for port, back in zip(ports, backs, strict=True)
-    ]
+    taken = []
+    for port, part in zip(ports, parts, strict=True):
+        total = poles.total @ part
+        taken.append({touch.layer: touch.amount * total for touch in port.touches})
     mean, reacted, modes = [], [], []
     for index, (response, layer) in enumerate(zip(responses, layers, strict=True)):
         fed = [
@@ -305,7 +323,7 @@ def advance(
         left = layer.modes[0] - sum(lost[index] for lost in taken if index in lost)
         gone = None
         if layer.loss is not None:
-            gone = layer.loss * response.time_of_mean(fed)
+            gone = layer.loss * response.total_of_mean(fed)
             left = left - gone
         left = np.broadcast_to(left, (count, layer.modes.shape[1]))
         mean.append(left)
@@ -315,6 +333,6 @@ def advance(
             end[0] = left[-1]
             modes.append(end)
     return StepResult(
-        mean, reacted, [b[:count] for b in backs], taken, modes,
-        None if level is None else level[:count], None if level is None else level[count:],
+        mean, reacted, [poles.value @ part for part in parts] if with_flux else [], taken, modes,
+        air_level, air_total,
     )  # fmt: skip

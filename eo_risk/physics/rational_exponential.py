@@ -84,8 +84,8 @@ class PoleSum:
     (poles, 1). The rest is what a step needs of
     them as real matrices: `modulus` gives |z + theta|^2 from z, z^2 and 1, shape (poles, 3);
     `free` gives z from the first and 1 from the second row the value at the last time from
-    1 / |z + theta|^2, shape (2, poles); `back` turns real over imaginary parts at the poles
-    into values and their time integrals, shape (2 times, 2 poles).
+    1 / |z + theta|^2, shape (2, poles); `value` and `total` turn real over imaginary parts at
+    the poles into values and their integrals over time, shape (times, 2 poles).
     """
 
     theta: np.ndarray
@@ -94,12 +94,12 @@ class PoleSum:
     conjugate: np.ndarray
     modulus: np.ndarray
     free: np.ndarray
-    back: np.ndarray
+    value: np.ndarray
+    total: np.ndarray
 
 
 def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
-    last = weights[-1]
-    both = np.concatenate([weights, weights / theta])
+    last, over = weights[-1], weights / theta
     return PoleSum(
         theta,
         weights,
@@ -107,7 +107,8 @@ def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
         theta.conj()[:, None],
         np.stack([2.0 * theta.real, np.ones(theta.size), np.abs(theta) ** 2], axis=1),
         2.0 * np.stack([last.real, (theta.conj() * last).real]),
-        np.concatenate([2.0 * both.real, -2.0 * both.imag], axis=1),
+        2.0 * np.concatenate([weights.real, -weights.imag], axis=1),
+        2.0 * np.concatenate([over.real, -over.imag], axis=1),
     )
 
 

@@ -199,7 +199,7 @@ def test_flux_is_the_slope_of_the_amount():
         (Body("sheet", A), 1.0, 1.0),
         (Body("tube", A, 2 * A), 4.0 / 3.0, 2.0 / 3.0),
     ):
-        run = run_layer(body, [stage], start_kg_per_m3=1.0)
+        run = run_layer(body, [stage], start_kg_per_m3=1.0, with_flux=True)
         given = run.flux_outer_kg_per_m2_s * outer + run.flux_inner_kg_per_m2_s * inner
         for row in (1, 3):
             fall = run.mean_kg_per_m3[row, 0] - run.mean_kg_per_m3[row + 1, 0]
