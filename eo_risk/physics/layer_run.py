@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import TOLERANCE, Basis, basis_for, step_modes
 from eo_risk.physics.layer_stages import Body, Stage, Step, over_samples
-from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, Touch, advance
+from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, StepResult, Touch, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
 # Samples in a chunk: few enough for the caches, enough for threads to rarely wait on each other.
@@ -233,8 +233,8 @@ class _Chunk:
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
-        self.air = np.zeros(width)  # kg/m3
-        self.totals: dict = {}  # what ran up so far, by the array of the outputs it goes to
+        self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
+        self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
 
     def _start(self, layer: Layer, basis: Basis, width: int) -> np.ndarray:
         if layer.start_share is not None:
@@ -328,39 +328,53 @@ class _Chunk:
         )  # fmt: skip
         for mean, level in zip(out.mean, found.mean, strict=True):
             # Below zero by rounding only; what reads this takes roots and logarithms.
-            mean[rows, here] = np.maximum(level, 0.0)
-        changes = {("product", i): gone for i, gone in enumerate(found.reacted)}
+            self._put(mean, rows, np.maximum, level, 0.0)
         for key, flux in zip(ports, found.flux, strict=bool(out.flux)):
             out.flux[key][rows, here] = flux
-        for (index, face), taken in zip(ports, found.taken, strict=True):
-            for touched, amount in taken.items():
-                # The shared face is the inner one of the first layer.
-                changes["gained", (touched, face if touched == index else "inner")] = -amount
-        for index, layer in enumerate(self.layers):
-            for face in layer.faces:
-                changes.setdefault(("gained", (index, face)), None)
-        for (kind, key), change in changes.items():
-            self._add(getattr(out, kind).get(key), (kind, key), change, step)
+        self._add_up(out, step, self._changes(ports, found))
         if shared is not None:
             out.air[rows, here] = found.air
             times = np.asarray(step.times)[:, None]
             carried = shared.changes * shared.volume * (found.air_total - shared.supply * times)
-            self._add(out.carried, "carried", carried, step)
+            out.carried[rows, here] = self.carried + carried
         self._show_profile(out, rows.stop - 1, found.modes)
         if step.reach is None:
             self.modes, self.fresh = found.modes, False
-            self.air = self.air if shared is None else found.air[-1]
+            if shared is not None:
+                self.air, self.carried = found.air[-1], self.carried + carried[-1]
 
-    def _add(self, out: np.ndarray | None, key, change: np.ndarray | None, step: Step) -> None:
-        """Write a running total at the outputs of a step, and keep it when the stage ends."""
-        so_far = self.totals.get(key)
-        if change is None and so_far is None:
-            return
-        if so_far is not None:
-            change = so_far if change is None else so_far + change
-        out[step.rows, self.here] = change
-        if step.reach is None:
-            self.totals[key] = change if change.ndim == 1 else change[-1]
+    def _changes(self, ports, found: StepResult) -> dict:
+        """Return what a step adds to the running totals, by kind and key: an operation on it."""
+        changes: dict = {
+            ("product", index): (np.add, gone)
+            for index, gone in enumerate(found.reacted)
+            if gone is not None
+        }
+        for (index, face), taken in zip(ports, found.taken, strict=True):
+            for touched, amount in taken.items():
+                # The shared face is the inner one of the first layer.
+                at = touched, face if touched == index else "inner"
+                changes["gained", at] = (np.subtract, amount)
+        return changes
+
+    def _add_up(self, out: Outputs, step: Step, changes: dict) -> None:
+        """Write the running totals at the outputs of a step; keep them when the stage ends."""
+        for kind, key in self.totals.keys() | changes.keys():
+            array, so_far = getattr(out, kind)[key], self.totals.get((kind, key), 0.0)
+            if (kind, key) not in changes:
+                array[step.rows, self.here] = so_far
+                continue
+            operation, change = changes[kind, key]
+            self._put(array, step.rows, operation, so_far, change)
+            if step.reach is None:
+                self.totals[kind, key] = operation(so_far, change[-1])
+
+    def _put(self, array: np.ndarray, rows: slice, operation: np.ufunc, *of) -> None:
+        """Write the result of an operation to outputs, without a copy where that can be."""
+        if isinstance(self.here, slice):
+            operation(*of, out=array[rows, self.here])
+        else:
+            array[rows, self.here] = operation(*of)
 
     def _show_profile(self, out: Outputs, row: int, modes: list[np.ndarray]) -> None:
         if out.profile is None:

@@ -217,7 +217,7 @@ def _couple(
     responses: Sequence[_Response], ports: Sequence[Port]
 ) -> tuple[list[list[np.ndarray]], list[np.ndarray]]:
     """Return the matrix of the ports and what they watch before any flux."""
-    matrix = [[0.0] * len(ports) for _ in ports]
+    matrix: list = [[None] * len(ports) for _ in ports]
     known = []
     for p, port in enumerate(ports):
         total = None
@@ -231,10 +231,10 @@ def _couple(
                     if other.layer == touch.layer:
                         both = response.of_modes(values * other.values)
                         both *= other.amount if watch is None else other.amount * watch
-                        matrix[p][q] = both + matrix[p][q]
+                        matrix[p][q] = both if matrix[p][q] is None else matrix[p][q] + both
         matrix[p][p] += port.resistance
         known.append(total)
-    return matrix, known
+    return [[0.0 if cell is None else cell for cell in row] for row in matrix], known
 
 
 def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], poles: PoleSum) -> list:
