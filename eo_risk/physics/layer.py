@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import FINE_TOLERANCE, TOLERANCE
-from eo_risk.physics.layer_run import FACES, ready, run
+from eo_risk.physics.layer_ready import FACES, ready
+from eo_risk.physics.layer_run import run
 from eo_risk.physics.layer_stages import (
     Body,
     Shape,

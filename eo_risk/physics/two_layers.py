@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from eo_risk.physics.layer_run import ready, run
+from eo_risk.physics.layer_ready import ready
+from eo_risk.physics.layer_run import run
 from eo_risk.physics.layer_stages import (
     Body,
     Stage,
