@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from eo_risk.physics.layer_basis import Basis, basis_for, step_modes
-from eo_risk.physics.layer_ready import FACES, Layer
+from eo_risk.physics.layer_ready import Layer
 from eo_risk.physics.layer_stages import Step
 from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, StepResult, Touch, advance
 from eo_risk.physics.rational_exponential import shared_poles
