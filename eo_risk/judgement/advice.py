@@ -12,15 +12,27 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from eo_risk import units
+from eo_risk import reference, units
 from eo_risk.judgement.item_result import ItemDraft, cap_s, lengthened_step
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
 from eo_risk.plan.load_plan import DryingStep, Item, LoadPlan
 
-_LONGEST_DRYING_MIN = 60  # beyond this another way of drying is asked for
-_STEP_C = 5.0
 _ITEMS_ADVISED = 20
 _NEAR_H = 4
+_MOST_SETTLING_STEPS = 64
+
+
+def _minutes(name: str) -> float:
+    """Return a time of the advice's records. [min]"""
+    return units.from_si(reference.record(f"advice.{name}").value_si, "min")
+
+
+def _longest_drying_min() -> int:
+    return round(_minutes("longest_drying"))
+
+
+def _step_c() -> float:
+    return reference.record("advice.temperature_step").value
 
 
 def _rank(verdict: Verdict) -> int:
@@ -110,6 +122,12 @@ class _Bench:
     index: int
     load: LoadResult
     assess: Callable
+    whole: Callable
+
+    @property
+    def in_own_air(self) -> bool:
+        """Tell whether the load raises its own air, so that one item alone is not exact."""
+        return self.context.gas is not None
 
     def __call__(self, plan: LoadPlan, *, follow: bool = False) -> tuple[Verdict, ItemDraft]:
         return self.assess(self.context, plan, self.index, self.load, follow=follow)
@@ -150,10 +168,10 @@ def _dry(
             found[minutes] = bench(edited)
         return found[minutes]
 
-    best, dried = at(_LONGEST_DRYING_MIN)
+    best, dried = at(_longest_drying_min())
     if _rank(best) <= _rank(result.verdict):
-        return None, None if dried.missing else _LONGEST_DRYING_MIN
-    minutes = _smallest(0, _LONGEST_DRYING_MIN, lambda m: _rank(at(m)[0]) >= _rank(best))
+        return None, None if dried.missing else _longest_drying_min()
+    minutes = _smallest(0, _longest_drying_min(), lambda m: _rank(at(m)[0]) >= _rank(best))
     detail = "more compressed air through each lumen, then look again"
     action = Action("dry again", detail, float(minutes), "min", best, float(minutes))
     return action, minutes
@@ -190,7 +208,35 @@ def _hours_for(
     # The estimate is close: look just below it before halving the whole range.
     near = max(0, most - _NEAR_H)
     low = near if near == 0 or not moves(near) else 0
-    return _smallest(low, most if low else near or most, moves), best
+    hours = _smallest(low, most if low else near or most, moves)
+    if bench.in_own_air:
+        return _settled(plan, hours, best, bench, edit)
+    return hours, best
+
+
+def _settled(
+    plan: LoadPlan, hours: int, best: Verdict, bench: _Bench, edit
+) -> tuple[int, Verdict] | None:
+    """Return the fewest hours by whole checks: a longer aeration also clears the load's air."""
+    found: dict[int, bool] = {}
+
+    def moves(asked: int) -> bool:
+        if asked not in found:
+            verdict = bench.whole(edit(_more_hours(plan, float(asked))), bench)
+            found[asked] = _rank(verdict) >= _rank(best)
+        return found[asked]
+
+    step = 1
+    while not moves(hours):
+        hours, step = hours + step, 2 * step
+        if step > _MOST_SETTLING_STEPS:
+            return None
+    low, step = hours, 1
+    while low > 0 and moves(low):
+        low, step = max(0, low - step), 2 * step
+        if low == 0:
+            break
+    return _smallest(low, hours, moves), best
 
 
 def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench) -> list[Action]:
@@ -206,14 +252,14 @@ def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: _Bench)
     allowed, now = highest_allowed_c(plan), place.temperature_c
     if allowed is None or now is None:
         return actions
-    warm = now + _STEP_C
+    warm = now + _step_c()
     while warm <= allowed:
         verdict, _ = bench(_warmer(plan, warm))
         if _rank(verdict) > _rank(result.verdict):
             detail = f"for the same hours, instead of {now:g} C"
             actions.append(Action("aerate longer", detail, warm, "C", verdict, 0.0))
             break
-        warm += _STEP_C
+        warm += _step_c()
     return actions
 
 
@@ -245,18 +291,34 @@ def _without_amount(
         verdict, _ = bench(_with_item(plan, bench.index, _looked(item)))
         better = verdict if _rank(verdict) > _rank(result.verdict) else None
         actions.append(Action("look", "look into every lumen and joint; no droplet may show",
-                              None, "", better, 5.0))  # fmt: skip
+                              None, "", better, _minutes("look_time")))  # fmt: skip
     if "salt_left" in codes:
         edited = item.model_copy(update={"rinse_water": "treated"})
         verdict, _ = bench(_with_item(plan, bench.index, edited))
         better = verdict if _rank(verdict) > _rank(result.verdict) else None
-        actions.append(Action("rewash", "rinse with treated water and dry", None, "", better, 60.0))
+        actions.append(
+            Action(
+                "rewash",
+                "rinse with treated water and dry",
+                None,
+                "",
+                better,
+                _minutes("rewash_time"),
+            )
+        )
     if "humidity_too_low" in codes:
         actions.append(
-            Action("humidify", "bring the chamber to 40 to 80 % RH", None, "", None, 30.0)
+            Action(
+                "humidify",
+                "bring the chamber to 40 to 80 % RH",
+                None,
+                "",
+                None,
+                _minutes("dry_time"),
+            )
         )
     if result.question is not None:
-        actions.append(Action("ask", result.question.text, None, "", None, 5.0))
+        actions.append(Action("ask", result.question.text, None, "", None, _minutes("look_time")))
     if "glycol_above_reference" in codes and not item.lumens:
         actions.append(_dry_to(draft, result))
     if "instructions_exceeded" in codes:
@@ -271,7 +333,7 @@ def _without_amount(
         cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
         strongest = result.matters_most[0].text if result.matters_most else "its EO"
         detail = f"more than {cap_h:g} h by the estimate; measure its EO residue ({strongest})"
-        actions.append(Action("measure", detail, None, "", None, 24 * 60.0))
+        actions.append(Action("measure", detail, None, "", None, _minutes("measure_time")))
     return actions
 
 
@@ -285,7 +347,7 @@ def _dry_to(draft: ItemDraft, result: ItemResult) -> Action:
     keep_mg = units.from_si(draft.water[1].p95 * row.limit / row.band.p95, "mg")
     return Action("dry again", "of water at most as EO is let in: dry the outside and joints, and "
                   "let the load warm up before the cycle, then look again", keep_mg, "mg", None,
-                  30.0)  # fmt: skip
+                  _minutes("dry_time"))  # fmt: skip
 
 
 def _split(plan: LoadPlan, result: ItemResult, load: LoadResult) -> list[Action]:
@@ -319,8 +381,7 @@ def _actions(
         found += [pair] if pair else []
     found += _without_amount(plan, item, draft, result, bench) + _split(plan, result, load)
     if dry is None and "liquid_seen" in _codes(result):
-        found.append(Action("dry again", "until no droplet shows anywhere, then look again", None,
-                            "", None, 30.0))  # fmt: skip
+        found.append(Action("dry again", "until no droplet shows anywhere, then look again", None, "", None, _minutes("dry_time")))  # fmt: skip
     moved = [a for a in found if a.new_verdict is not None]
     rest = [a for a in found if a.new_verdict is None]
     best_first = sorted(moved, key=lambda a: (-_rank(a.new_verdict), a.added_minutes))
@@ -328,12 +389,13 @@ def _actions(
 
 
 def with_actions(
-    context, drafts: list[ItemDraft], items: tuple[ItemResult, ...], load: LoadResult, assess
+    context, drafts: list[ItemDraft], items: tuple[ItemResult, ...], load: LoadResult, assess, whole
 ) -> tuple[ItemResult, ...]:
     """Return the items with the changes that would move their verdicts.
 
     `assess(context, plan, index, load)` re-assesses one item of an edited plan and returns
-    its verdict and draft.
+    its verdict and draft, in the air of this plan; `whole(plan, bench)` checks the edited plan
+    as a user would and returns the verdict of that item.
     """
     done, found = 0, []
     for index, (draft, item) in enumerate(zip(drafts, items, strict=True)):
@@ -341,7 +403,7 @@ def with_actions(
             found.append(item)
             continue
         done += 1
-        bench = _Bench(context, index, load, assess)
+        bench = _Bench(context, index, load, assess, whole)
         plan = context.plan
         actions = _actions(plan, plan.items[index], draft, item, bench, load)
         found.append(replace(item, actions=actions))

@@ -31,6 +31,7 @@ from eo_risk.judgement.result import (
     ItemResult,
     LoadGroup,
     LoadResult,
+    Verdict,
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED, Draw
 from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
@@ -237,6 +238,13 @@ def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult
     return result.verdict, found
 
 
+def _whole(plan: LoadPlan, bench) -> Verdict:
+    """Return the verdict of one item when the whole edited plan is checked."""
+    draw = bench.context.draw
+    result = check_plan(plan, samples=draw.samples, seed=draw.seed, advise=False)
+    return result.items[bench.index].verdict
+
+
 def _with_indices(
     context: LoadContext, item_draft: ItemDraft, index: int, item: ItemResult
 ) -> ItemResult:
@@ -299,7 +307,7 @@ def check_plan(
     if advise:
         from eo_risk.judgement.advice import with_actions
 
-        items = with_actions(context, drafts, items, load, _reassess)
+        items = with_actions(context, drafts, items, load, _reassess, _whole)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
