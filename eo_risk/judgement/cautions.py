@@ -27,9 +27,6 @@ class ItemFacts:
     deep_plugs: tuple[str, ...] = ()
     outside_material_range: tuple[str, ...] = ()
     mass_geometry_differ: tuple[str, ...] = ()
-    correlation_only: tuple[str, ...] = ()
-    pressure_unknown_steps: tuple[str, ...] = ()
-    required_s: float | None = None
     out: object | None = None  # datetime of the earliest time out, or None
     extra: tuple[tuple[str, str], ...] = field(default=())
 
@@ -225,7 +222,7 @@ def _found(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:
         lumen = next(lm for lm in item.lumens if lm.name == name)
         only_path = lumen.open_ends == 1
         yield caution("plug_beyond_penetration", name, level="block" if only_path else None)
-    for code in ("outside_material_range", "mass_geometry_differ", "correlation_only"):
+    for code in ("outside_material_range", "mass_geometry_differ"):
         for where in getattr(facts, code):
             yield caution(code, where)
     for code, where in facts.extra:

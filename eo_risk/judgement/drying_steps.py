@@ -80,11 +80,11 @@ def _blow(
     if passes and known and not weighed and step.minutes:
         full = water.bore_volume_m3(at.bore_m, at.length_m) * fluids.water_density_kg_per_m3(air_k)
         water_kg = leftover.blown_out_kg(inputs.draw, water_kg, full)
-    wall_m = inputs.draw("drying.tube.roughness")  # the wall adds little beside the bore
     result = leftover.air_drying(
         inputs.draw, fluids, water_kg, at.bore_m, at.length_m, flow, flow_measured=measured,
         air_k=air_k, relative_humidity=humidity, ambient_pa=ambient_pa,
-        outer_diameter_m=at.bore_m + 2.0 * wall_m, passes_air=passes,
+        # Heat comes in through the outside; the bore alone is the careful side of its area.
+        outer_diameter_m=at.bore_m, passes_air=passes,
     )  # fmt: skip
     return np.where(seconds > 0.0, result.left_kg(seconds), water_kg)
 

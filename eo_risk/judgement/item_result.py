@@ -416,7 +416,6 @@ def draft_item(
         deep_plugs=trace.water.deep_plugs,
         outside_material_range=_outside_range(trace, timeline),
         mass_geometry_differ=mass_differs(item),
-        required_s=None if aeration is None else aeration.required_s,
         extra=_extra(plan, item, trace, aeration),
     )
     return ItemDraft(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
-from eo_risk.judgement.wetness import ItemWater, WaterStage, item_water, sorbed_body
+from eo_risk.judgement.wetness import ItemWater, WaterStage, added, item_water, sorbed_body
 from eo_risk.physics import properties
 from eo_risk.plan.load_plan import Item, LoadPlan
 
@@ -186,12 +186,8 @@ def _heat_record(model: PartModel) -> str:
 
 
 def _with_sorbed(water: ItemWater, sorbed) -> ItemWater:
-    from dataclasses import replace
-
-    from eo_risk.judgement.wetness import _add
-
-    plug = None if water.plug is None else _add(water.plug, sorbed)
-    return replace(water, film=_add(water.film, sorbed), plug=plug)
+    plug = None if water.plug is None else added(water.plug, sorbed)
+    return replace(water, film=added(water.film, sorbed), plug=plug)
 
 
 def part_holds(trace: ItemTrace, hours: Sequence[Band | None]) -> tuple[PartHold, ...]:

@@ -8,7 +8,14 @@ import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
-from eo_risk.judgement.wetness import WaterStage, _ceiling, _film, _rate, salted, water_stages
+from eo_risk.judgement.wetness import (
+    WaterStage,
+    ceiling_kg,
+    film_body,
+    hydrolysis_rate,
+    salted,
+    water_stages,
+)
 from eo_risk.physics import chemistry, properties
 from eo_risk.physics.gas import partial_pressure_pa
 from eo_risk.physics.plug import PlugStage, run_plug
@@ -97,7 +104,7 @@ def run_water_only(
         share = volume / (section * length)
         return chemistry.wetted_lumen_escape_s(length, share, water.ratio, water.gas_diffusivity, 2)
 
-    film = _film(volume, waters, escape, salt, inputs)
+    film = film_body(volume, waters, escape, salt, inputs)
     eo, reacted = film.eo, film.reacted
     ech_share = 1.0
     if form == "plug":
@@ -105,7 +112,7 @@ def run_water_only(
         stages = [
             PlugStage(w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
                       w.gas_diffusivity, w.water_diffusivity, w.ratio,
-                      _rate(w, chloride_mol_per_m3))
+                      hydrolysis_rate(w, chloride_mol_per_m3))
             for w in (salted(w, chloride_mol_per_m3, inputs.draw) for w in waters)
         ]  # fmt: skip
         filled = np.maximum(1.0 - np.minimum(low_pa / total, 1.0), 1e-6)
@@ -118,5 +125,5 @@ def run_water_only(
     return WaterOnly(
         reacted[1] * mass_ratio, eo[1], reacted[-1] * mass_ratio, eo[-1],
         film.ech_unbuffered * ech_share, film.ech_buffered * ech_share,
-        _ceiling(water_kg, density, waters[:1], inputs, salt),
+        ceiling_kg(water_kg, density, waters[:1], inputs, salt),
     )  # fmt: skip

@@ -130,7 +130,7 @@ def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
     return replace(water, ratio=water.ratio * properties.salting_out(salt, draw), rates=rates)
 
 
-def _rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
+def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
     eo = water.ratio * water.gas_level / properties.central("eo.molar_mass")
     hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
     return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
@@ -154,7 +154,7 @@ def _concentration(
     return np.minimum(chloride_mol / volume, inputs.draw("brine.chloride"))
 
 
-def _film(
+def film_body(
     volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
     inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
 ) -> Body:  # fmt: skip
@@ -175,7 +175,7 @@ def _film(
                 water.stage.duration_s,
                 level,
                 0.0 if water.in_chamber else escape(water),
-                _rate(water, salt),
+                hydrolysis_rate(water, salt),
                 chloride_rate / molar_eo,
             )
         )
@@ -212,7 +212,7 @@ def _plug(
     stages = [
         PlugStage(
             w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
-            w.gas_diffusivity, w.water_diffusivity, w.ratio, _rate(w, chloride),
+            w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride),
         )
         for w in waters[1:]
     ]  # fmt: skip
@@ -242,7 +242,7 @@ def _plug(
     return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
 
 
-def _add(first: Body | None, second: Body) -> Body:
+def added(first: Body | None, second: Body) -> Body:
     if first is None:
         return second
     return Body(first.eo + second.eo, first.reacted + second.reacted,
@@ -265,10 +265,10 @@ def sorbed_body(
             continue
         volume = mass * inputs.draw(f"{part.material}.moisture")
         volume = volume / properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
-        film = _film(volume, waters, lambda w: np.full(inputs.samples, 1.0), 0.0, inputs)
+        film = film_body(volume, waters, lambda w: np.full(inputs.samples, 1.0), 0.0, inputs)
         bound = inputs.draw("water.bound_factor")
         free = np.zeros_like(film.eo)
-        total = _add(total, Body(free, film.reacted * bound, film.ech_unbuffered * 0.0,
+        total = added(total, Body(free, film.reacted * bound, film.ech_unbuffered * 0.0,
                                  film.ech_buffered * 0.0))  # fmt: skip
     return total
 
@@ -320,22 +320,22 @@ def item_water(
               _place("crevice", "", outside.joints_kg, joint1, joint2)]  # fmt: skip
     depth = inputs.draw("water.joint.depth")
     salt = chloride * (start.film_kg + start.bead_kg) / density
-    total_film = _film(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt,
+    total_film = film_body(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt,
                        inputs, [f / density for f in films])  # fmt: skip
     joint_salt = chloride * start.joints_kg / density
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
-    joints = _film(joint1 / density, waters,
+    joints = film_body(joint1 / density, waters,
                    lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), joint_salt, inputs,
                    [f / density for f in filled])  # fmt: skip
-    total_film = _add(total_film, joints)
+    total_film = added(total_film, joints)
     total_plug = total_film if lumens else None
     dried, injected, end = film0 + outside.joints_kg, film1 + joint1, film2 + joint2
     spots = []
     if np.any(joint2):
         # Over the mouth of the crevice: its water sits deep, but that is where it touches.
         spots.append(joints.eo[-1] * depth * density / np.maximum(full_kg, np.finfo(float).tiny))
-    ceiling = _ceiling(film1, density, waters, inputs, salt)
-    ceiling = ceiling + _ceiling(joint1, density, waters, inputs, joint_salt)
+    ceiling = ceiling_kg(film1, density, waters, inputs, salt)
+    ceiling = ceiling + ceiling_kg(joint1, density, waters, inputs, joint_salt)
     starved, deep = [], []
     exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
     for at in lumens:
@@ -347,7 +347,7 @@ def item_water(
         section = np.pi / 4.0 * at.bore_m**2
         wet_share = volume / (section * at.length_m)
         ends = 2 if at.lumen.open_ends == 2 else 1
-        film = _film(
+        film = film_body(
             volume, waters,
             lambda w, at=at, wet=wet_share, ends=ends: chemistry.wetted_lumen_escape_s(
                 at.length_m, wet, w.ratio, w.gas_diffusivity, ends),
@@ -356,10 +356,10 @@ def item_water(
         salt_now = _concentration(chloride * at.start_kg / density, volume, inputs)
         as_plug = [salted(w, salt_now, inputs.draw) for w in waters]
         plug = _plug(at, volume, as_plug, timeline, film, salt_now)
-        total_film, total_plug = _add(total_film, film), _add(total_plug, plug)
+        total_film, total_plug = added(total_film, film), added(total_plug, plug)
         places.append(_place("plug", at.lumen.name, at.dried_kg, left, later))
         dried, injected, end = dried + at.dried_kg, injected + left, end + later
-        ceiling = ceiling + _ceiling(left, density, waters, inputs,
+        ceiling = ceiling + ceiling_kg(left, density, waters, inputs,
                                      chloride * at.start_kg / density)  # fmt: skip
         wetted = 4.0 * np.maximum(volume, 1e-12) / at.bore_m
         spots.append(plug.eo[-1] / wetted)
@@ -376,7 +376,7 @@ def item_water(
     )  # fmt: skip
 
 
-def _ceiling(
+def ceiling_kg(
     water_kg: np.ndarray, density: np.ndarray, waters: Sequence[WaterStage], inputs: ItemInputs,
     chloride_mol: np.ndarray | float,
 ) -> np.ndarray:  # fmt: skip
@@ -391,6 +391,6 @@ def _ceiling(
     level = np.max(np.stack([w.stage.eo_end_kg_per_m3 for w in inside]), axis=0)
     mass_ratio = inputs.draw("eg.molar_mass") / inputs.draw("eo.molar_mass")
     inside = [salted(w, salt, inputs.draw) for w in inside]
-    fastest = np.max(np.stack([_rate(w, salt) for w in inside]), axis=0)
+    fastest = np.max(np.stack([hydrolysis_rate(w, salt) for w in inside]), axis=0)
     return chemistry.glycol_ceiling_kg(water_kg / density, cold.ratio, level, fastest, exposure_s,
                                        mass_ratio)  # fmt: skip
