@@ -280,12 +280,12 @@ def test_two_layers_with_reaction():
         width = np.array([0.25, 7e-3]) / cells
         d, ratio = np.array([2e-5, 3e-9]) * scale, 59.0 * scale
         c = np.zeros(2 * cells + 1)
-        for seconds, gas, k, ratio in (
+        for seconds, gas, k, water_ratio in (
             (EXPOSURE_S, GAS, 1e-5 * scale, ratio), (AERATION_S, 0.0, 1e-6, 59.0)
         ):  # fmt: skip
-            between = 1.0 / (0.5 * width[0] / d[0] + 0.5 * width[1] / (d[1] * ratio))
+            between = 1.0 / (0.5 * width[0] / d[0] + 0.5 * width[1] / (d[1] * water_ratio))
 
-            def slope(_, y, gas=gas, k=k, ratio=ratio, between=between):
+            def slope(_, y, gas=gas, k=k, ratio=water_ratio, between=between):
                 g, w = y[:cells], y[cells:-1]
                 face = (g[-1] - w[0] / ratio) * between
                 into_g = np.concatenate([[2.0 * d[0] * (gas - g[0]) / width[0]],

@@ -393,7 +393,7 @@ def allowances(*args):
     return {key: x for key, x in (keyed | ruling).items() if x is not None}
 
 
-def never_raised(stricter, looser):
+def assert_never_raised(stricter, looser):
     for key in stricter.keys() & looser.keys():
         assert stricter[key] <= looser[key] * (1.0 + 1e-12), key
 
@@ -401,7 +401,7 @@ def never_raised(stricter, looser):
 @given(editions, st.sampled_from(DURATIONS), masses, masses, counts, areas, specials)
 def test_smaller_patient_never_raises_an_allowance(edition, duration, one, other, n, area, special):
     small, large = sorted((one, other))
-    never_raised(allowances(edition, duration, small, n, area, special),
+    assert_never_raised(allowances(edition, duration, small, n, area, special),
                  allowances(edition, duration, large, n, area, special))  # fmt: skip
 
 
@@ -409,9 +409,9 @@ def test_smaller_patient_never_raises_an_allowance(edition, duration, one, other
 def test_more_devices_never_raise_an_allowance(duration, mass, one, other, special):
     few, many = sorted((one, other))
     fewer = allowances(NOW, duration, mass, few, 50.0, special)
-    never_raised(allowances(NOW, duration, mass, many, 50.0, special), fewer)
+    assert_never_raised(allowances(NOW, duration, mass, many, 50.0, special), fewer)
     if few <= 5:
-        never_raised(allowances(NOW, duration, mass, None, 50.0, special), fewer)
+        assert_never_raised(allowances(NOW, duration, mass, None, 50.0, special), fewer)
 
 
 @given(editions, st.sampled_from([0, 1]), masses, counts, areas, specials)
@@ -420,13 +420,13 @@ def test_longer_contact_never_raises_or_drops_the_allowance_of_a_period(
 ):
     short = allowances(edition, DURATIONS[shorter], mass, n, area, special)
     long = allowances(edition, DURATIONS[shorter + 1], mass, n, area, special)
-    never_raised(long, short)
+    assert_never_raised(long, short)
     assert short.keys() <= long.keys()
 
 
 @given(st.sampled_from(DURATIONS), masses, counts, specials)
 def test_no_patient_raises_a_published_figure(duration, mass, n, special):
-    never_raised(allowances(NOW, duration, mass, n, 50.0, special),
+    assert_never_raised(allowances(NOW, duration, mass, n, 50.0, special),
                  allowances(NOW, duration, 70.0, 5, 50.0, special))  # fmt: skip
 
 
