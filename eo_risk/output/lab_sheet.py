@@ -31,7 +31,7 @@ _PAPER = """
 .lab .pair { display: grid; grid-template-columns: 1.15fr 1fr; gap: 1.2rem; align-items: start; }
 @media screen and (max-width: 640px) { .lab .pair { grid-template-columns: 1fr; }
   .lab dl.two { display: block; } .lab caption { display: block; } }
-@media print { .lab { break-after: auto; } .lab .chart { max-width: 88mm; }
+@media print { .lab { break-after: auto; } .lab .chart { max-width: 72mm; }
   .lab h1 { font-size: 13pt; } .lab h3 { margin: 1.2mm 0 .4mm; font-size: 9.5pt; }
   .lab table { table-layout: auto; } .lab th { width: auto !important; }
   .lab .pair { gap: 5mm; } .lab dl > div { grid-template-columns: 25mm 1fr; } }
