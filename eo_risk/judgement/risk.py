@@ -1,12 +1,14 @@
 """Samples of every uncertain number: one seed in, the same bits out.
 
 Each variable owns one column of a scrambled Sobol sequence. The column depends on the
-seed, the scope (shared records, or one item) and the variable's place in that scope, never
-on the number of workers or on what the other items hold.
+seed, the scope (one family of shared records, such as all of one material, or one item) and
+the variable's place in that scope, never on the number of workers, on what the other items
+hold or on what other families of records there are.
 """
 
 from __future__ import annotations
 
+import functools
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,7 +23,7 @@ from eo_risk.reference import Record
 DEFAULT_SAMPLES = 2048
 DEFAULT_SEED = 1
 
-_BLOCK = 64  # columns generated at a time; a technical size, no number of the model
+_BLOCK = 16  # columns generated at a time; a technical size, no number of the model
 _Z95 = float(ndtri(0.95))
 
 
@@ -99,6 +101,19 @@ class _Columns:
         return self._blocks[block][place]
 
 
+@functools.cache
+def _places() -> dict[str, tuple[str, int]]:
+    """Return the scope of every record, its family, and its place in that family."""
+    families: dict[str, list[str]] = {}
+    for record_id in sorted(reference.records()):
+        families.setdefault(record_id.split(".")[0], []).append(record_id)
+    return {
+        record_id: (f"records:{family}", place)
+        for family, members in families.items()
+        for place, record_id in enumerate(members)
+    }
+
+
 class Draw:
     """Samples of records, shared by the whole load, and of each item's own inputs.
 
@@ -130,7 +145,7 @@ class Draw:
         self.swapped = swapped
         self._scopes: dict[str, _Columns] = {}
         self._records: dict[str, np.ndarray] = {}
-        self._place = {record_id: i for i, record_id in enumerate(sorted(reference.records()))}
+        self._place = _places()
 
     def _points(self, scope: str, index: int, name: str) -> np.ndarray:
         if name == self.swapped:
@@ -142,7 +157,7 @@ class Draw:
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:
             record = self.record(record_id)
-            u = self._points("records", self._place[record_id], record_id)
+            u = self._points(*self._place[record_id], record_id)
             self._records[record_id] = quantile(
                 u, record.spread, record.value_si, record.low_si, record.high_si
             )

@@ -211,6 +211,7 @@ def test_no_advice_is_warmer_than_the_lowest_limit_of_any_item(demo, name):
 
 def test_no_advice_is_warmer_when_one_limit_is_unknown(demo):
     raw = json.loads((demo / "small_patient.json").read_text(encoding="utf-8"))
+    raw["aeration"][0]["hours"] -= 3  # plainly too short
     assert warmer(read_plan(raw))  # with every limit known a warmer aeration is proposed
     raw["items"][-1]["instructions"]["highest_temperature_c"] = "unknown"
     assert warmer(read_plan(raw)) == []
