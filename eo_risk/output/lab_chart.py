@@ -6,14 +6,14 @@ import math
 
 from eo_risk.output.html import Markup, tag
 from eo_risk.output.svg_chart import (
-    _HEIGHT,
-    _WIDTH,
+    HEIGHT,
+    WIDTH,
     Band,
+    Frame,
     Mark,
-    _axes,
-    _Frame,
-    _limit,
-    _moments,
+    axes,
+    limit_line,
+    moment_lines,
 )
 from eo_risk.output.wording import hours_up, with_unit
 
@@ -36,7 +36,7 @@ def _lines(answer: dict) -> list[tuple[str, str, list[float], list[float]]]:
     return found
 
 
-def _frame(answer: dict, moments: list[Mark]) -> _Frame:
+def _frame(answer: dict, moments: list[Mark]) -> Frame:
     """Choose the axes: to the last hour drawn, and not far below what matters."""
     rows = [r for r in answer["results"] if r["used"] and r["substance"] == answer["substance"]]
     amounts = [r["amount_mg"] for r in rows]
@@ -44,11 +44,11 @@ def _frame(answer: dict, moments: list[Mark]) -> _Frame:
     least = min([*amounts, answer["limit_mg"]]) / 2.0
     top = max([*amounts, answer["limit_mg"], *answer["picture"]["upper_mg"].get("pooled", [])[:1]])
     least = max(least, min(amounts) / _LEAST_SHARE)
-    return _Frame(Band([0.0, last], [least] * 2, [least] * 2, [top] * 2), answer["limit_mg"],
+    return Frame(Band([0.0, last], [least] * 2, [least] * 2, [top] * 2), answer["limit_mg"],
                   moments, "log")  # fmt: skip
 
 
-def _result(frame: _Frame, row: dict, shape: int) -> Markup:
+def _result(frame: Frame, row: dict, shape: int) -> Markup:
     """Draw one result: one sign per lot, hollow and pointing down below detection."""
     x, y = frame.x(row["aeration_h"]), frame.y(row["amount_mg"])
     if row["below"]:
@@ -63,7 +63,7 @@ def _result(frame: _Frame, row: dict, shape: int) -> Markup:
     return tag("polygon", points=points, fill="#7a828c", stroke="#1a1d21")
 
 
-def _clipped(frame: _Frame, hours: list[float], amounts: list[float]) -> str:
+def _clipped(frame: Frame, hours: list[float], amounts: list[float]) -> str:
     """Points of a line as far as the axes reach."""
     pairs = [(h, a) for h, a in zip(hours, amounts, strict=True)
              if h <= frame.last_h and frame.low <= a <= frame.top]  # fmt: skip
@@ -74,7 +74,7 @@ def _key(entries: list[tuple[str, str]]) -> list[Markup]:
     """Draw the key of the lines below the picture."""
     drawn = []
     for i, (label, dash) in enumerate(entries):
-        x, y = 56 + 210 * (i % 2), _HEIGHT + 10 + 15 * (i // 2)
+        x, y = 56 + 210 * (i % 2), HEIGHT + 10 + 15 * (i // 2)
         drawn.append(tag("line", x1=x, x2=x + 28, y1=y, y2=y, class_="edge",
                          stroke="#1a1d21", stroke_dasharray=dash or None))  # fmt: skip
         drawn.append(tag("text", label, x=x + 34, y=y + 4))
@@ -110,22 +110,22 @@ def lab_chart(answer: dict) -> Markup:
                and r["group"] == answer["group"]]  # fmt: skip
     layer = answer["physics"]
     entries = [("fitted line", ""), *((label, dash) for label, dash, _, _ in lines)]
-    height = _HEIGHT + 16 + 15 * math.ceil(len(entries) / 2)
+    height = HEIGHT + 16 + 15 * math.ceil(len(entries) / 2)
     return tag(
         "svg",
         tag("title", chart_sentence(answer)),
-        _axes(frame, "mg per device, logarithmic axis", "hours after the end of the cycle"),
+        axes(frame, "mg per device, logarithmic axis", "hours after the end of the cycle"),
         tag("polyline", points=_clipped(frame, picture["hours"], fitted), class_="middle"),
         [tag("polyline", points=_clipped(frame, hours, amounts), class_="edge",
              stroke_dasharray=dash) for _, dash, hours, amounts in lines],
         tag("polyline", points=_clipped(frame, layer["picture"]["hours"],
                                         layer["picture"]["level_mg"]["p50"]), class_="edge")
         if layer else None,
-        _limit(frame, limit),
-        _moments(frame, moments),
+        limit_line(frame, limit),
+        moment_lines(frame, moments),
         [_result(frame, row, signs[row["lot"]]) for row in results],
         _key(entries),
-        viewBox=f"0 0 {_WIDTH} {height}",
+        viewBox=f"0 0 {WIDTH} {height}",
         role="img",
         class_="chart",
     )  # fmt: skip

@@ -15,7 +15,7 @@ from eo_risk.output.wording import significant
 
 Scale = Literal["linear", "log"]
 
-_WIDTH, _HEIGHT = 480, 290
+WIDTH, HEIGHT = 480, 290
 _LEFT, _RIGHT, _TOP, _BOTTOM = 54, 14, 44, 42
 _LETTER = 7.5  # width of a letter of a label, generously
 _DECADES_SHOWN = 4.0
@@ -65,7 +65,7 @@ def _log_steps(low: float, high: float) -> list[float]:
     return [s for s in steps if low * (1 - 1e-9) <= s <= high * (1 + 1e-9)]
 
 
-class _Frame:
+class Frame:
     """Turns hours and amounts into places in the picture."""
 
     def __init__(self, band: Band, limit: float | None, moments: Sequence[Mark], scale: Scale):
@@ -79,7 +79,7 @@ class _Frame:
         self.low, self.top = low, top
 
     def x(self, hours: float) -> float:
-        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * hours / self.last_h
+        return _LEFT + (WIDTH - _LEFT - _RIGHT) * hours / self.last_h
 
     def y(self, amount: float) -> float:
         if self.scale == "log":
@@ -87,7 +87,7 @@ class _Frame:
             share = math.log(amount / self.low) / math.log(self.top / self.low)
         else:
             share = amount / self.top
-        return _HEIGHT - _BOTTOM - (_HEIGHT - _TOP - _BOTTOM) * share
+        return HEIGHT - _BOTTOM - (HEIGHT - _TOP - _BOTTOM) * share
 
     def points(self, hours: Sequence[float], amounts: Sequence[float]) -> str:
         pairs = zip(hours, amounts, strict=True)
@@ -99,8 +99,9 @@ class _Frame:
         return _round_steps(0.0, self.top)
 
 
-def _axes(frame: _Frame, y_title: str, x_title: str = _CHECK_HOURS) -> list[Markup]:
-    bottom, right = _HEIGHT - _BOTTOM, _WIDTH - _RIGHT
+def axes(frame: Frame, y_title: str, x_title: str = _CHECK_HOURS) -> list[Markup]:
+    """Draw both axes with their steps and titles; a title carries its unit."""
+    bottom, right = HEIGHT - _BOTTOM, WIDTH - _RIGHT
     drawn = []
     for amount in frame.amount_steps():
         y = f"{frame.y(amount):.1f}"
@@ -115,20 +116,20 @@ def _axes(frame: _Frame, y_title: str, x_title: str = _CHECK_HOURS) -> list[Mark
     drawn.append(tag("line", x1=_LEFT, x2=right, y1=bottom, y2=bottom, class_="axis"))
     drawn.append(tag("line", x1=_LEFT, x2=_LEFT, y1=_TOP, y2=bottom, class_="axis"))
     middle = (_LEFT + right) / 2
-    drawn.append(tag("text", x_title, x=middle, y=_HEIGHT - 6, text_anchor="middle"))
+    drawn.append(tag("text", x_title, x=middle, y=HEIGHT - 6, text_anchor="middle"))
     drawn.append(tag("text", y_title, x=4, y=13))
     return drawn
 
 
-def _moments(frame: _Frame, moments: Sequence[Mark]) -> list[Markup]:
+def moment_lines(frame: Frame, moments: Sequence[Mark]) -> list[Markup]:
     """Draw the vertical lines; labels step down so that near ones do not run together."""
     drawn = []
     for row, moment in enumerate(sorted(moments, key=lambda m: m.value)):
         x = frame.x(moment.value)
         y = _TOP - 16 + 13 * row
-        left_side = x + _LETTER * len(moment.label) > _WIDTH - _RIGHT
+        left_side = x + _LETTER * len(moment.label) > WIDTH - _RIGHT
         drawn.append(
-            tag("line", x1=f"{x:.1f}", x2=f"{x:.1f}", y1=y - 4, y2=_HEIGHT - _BOTTOM,
+            tag("line", x1=f"{x:.1f}", x2=f"{x:.1f}", y1=y - 4, y2=HEIGHT - _BOTTOM,
                 class_="moment", stroke_dasharray=moment.dash)
         )  # fmt: skip
         drawn.append(
@@ -138,9 +139,10 @@ def _moments(frame: _Frame, moments: Sequence[Mark]) -> list[Markup]:
     return drawn
 
 
-def _limit(frame: _Frame, limit: Mark) -> list[Markup]:
+def limit_line(frame: Frame, limit: Mark) -> list[Markup]:
+    """Draw the horizontal line of a limit with its label."""
     y = frame.y(limit.value)
-    right = _WIDTH - _RIGHT
+    right = WIDTH - _RIGHT
     return [
         tag("line", x1=_LEFT, x2=right, y1=f"{y:.1f}", y2=f"{y:.1f}", class_="limit",
             stroke_dasharray=limit.dash),
@@ -174,20 +176,20 @@ def line_chart(
     """
     level = None if limit is None else limit.value
     scale = scale or fitting_scale(band, level)
-    frame = _Frame(band, level, moments, scale)
+    frame = Frame(band, level, moments, scale)
     around = [*band.hours, *reversed(band.hours)], [*band.p95, *reversed(band.p05)]
     note = ", logarithmic axis" if scale == "log" else ""
     return tag(
         "svg",
         tag("title", description),
-        _axes(frame, y_title + note),
+        axes(frame, y_title + note),
         tag("polygon", points=frame.points(*around), class_="band"),
         [tag("polyline", points=frame.points(band.hours, edge), class_="edge",
              stroke_dasharray="2 3") for edge in (band.p05, band.p95)],
         tag("polyline", points=frame.points(band.hours, band.p50), class_="middle"),
-        _limit(frame, limit) if limit else None,
-        _moments(frame, moments),
-        viewBox=f"0 0 {_WIDTH} {_HEIGHT}",
+        limit_line(frame, limit) if limit else None,
+        moment_lines(frame, moments),
+        viewBox=f"0 0 {WIDTH} {HEIGHT}",
         role="img",
         class_="chart",
     )  # fmt: skip
