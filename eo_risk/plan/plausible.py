@@ -130,10 +130,8 @@ def plan_faults(raw: dict) -> list[Fault]:
     for i, item in enumerate(items):
         name = str(item.get("name"))
         if name in seen:
-            faults.append(
-                Fault(f"items[{i}].name", repr(name), "", "a name used once in the load",
-                      "Use quantity for equal pieces, or another name.")  # fmt: skip
-            )
+            faults.append(Fault(f"items[{i}].name", repr(name), "", "a name used once in the load",
+                                "Use quantity for equal pieces, or another name."))  # fmt: skip
         seen.append(name)
         faults += _item_faults(item, f"items[{i}]")
     return faults

@@ -148,16 +148,19 @@ class _Resolver:
         def whole(text: Any, where: str) -> Any:
             if is_unknown(text) or not isinstance(text, str):
                 return text
+            if is_time_of_day(text) and unstarted:
+                self.faults.append(_without_start(text, where))
+                return text
             if is_time_of_day(text) and start is not None:
                 return self._try(lambda: first_after(text, start, time_zone, where), text)
             if time_zone:
                 return self._try(lambda: with_offset(text, time_zone, where), text)
             return text
 
-        start = None
-        if "cycle_start" in plan:
+        start, unstarted = None, True
+        if not is_unknown(plan.get("cycle_start")):
             plan["cycle_start"] = whole(plan["cycle_start"], "cycle_start")
-            start = moment_of(plan["cycle_start"])
+            start, unstarted = moment_of(plan["cycle_start"]), False
         items = plan["items"] if isinstance(plan.get("items"), list) else []
         for i, item in enumerate(items):
             if isinstance(item, dict) and "needed_by" in item:
@@ -174,6 +177,14 @@ class _Resolver:
         for broken in self.site.broken:
             if broken.kind in ("limit", "material_record"):
                 self.faults += broken.faults
+
+
+def _without_start(text: str, where: str) -> Fault:
+    allowed = "a time of day, once the cycle start is known"
+    todo = "Give the cycle start (--cycle-start with a list), or the whole time with its date."
+    if where == "cycle_start":
+        allowed, todo = "date and time, such as 2026-03-12T06:30", "Add the date."
+    return Fault(where, f"{text!r}, without a date", "", allowed, todo)
 
 
 def _known(raw: dict[str, Any]) -> dict[str, Any]:

@@ -13,8 +13,11 @@ def raw(demo):
     return json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", ["dry_steel_set", "wet_lumen", "mixed_load_thick_pvc",
-                                  "small_patient", "unknown_grade", "full_morning_load"])  # fmt: skip
+@pytest.mark.parametrize(
+    "name",
+    ["dry_steel_set", "wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade",
+     "full_morning_load"],
+)  # fmt: skip
 def test_every_demo_plan_reads_and_writes_back(demo, name):
     plan = load_plan(demo / f"{name}.json")
     again = parse_plan(plan_json(plan))

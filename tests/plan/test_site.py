@@ -105,6 +105,16 @@ def test_local_times_take_the_sites_time_zone(named, site):
     assert "skip" in str(refused(named, site)["cycle_start"])
 
 
+def test_a_time_of_day_needs_the_start_of_the_cycle(named, site):
+    named["items"][0]["needed_by"] = "15:00"
+    named["cycle_start"] = "unknown"
+    found = refused(named, site)
+    assert list(found) == ["items[0].needed_by"]
+    assert "--cycle-start" in found["items[0].needed_by"].do
+    named["cycle_start"] = "06:30"
+    assert refused(named, site)["cycle_start"].do == "Add the date."
+
+
 def test_own_packaging_names_and_the_lightest_patient(site, named):
     named["items"] = [{"device": "thick soft mask"}, {"device": "thick soft mask", "name": "own",
                       "packaging": "blue wrap", "patient": {"body_mass_kg": 40}}]  # fmt: skip
