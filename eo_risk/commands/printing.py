@@ -7,6 +7,8 @@ import json
 import sys
 from collections.abc import Sequence
 
+from eo_risk.output import wording
+
 
 def add_json_flag(parser: argparse.ArgumentParser) -> None:
     """Give a command the flag every command has."""
@@ -27,20 +29,13 @@ def say(message: str) -> None:
 
 
 def significant(number: float | None, digits: int = 3) -> str:
-    """Format a number to a few significant figures without an exponent where legible."""
-    if number is None:
-        return "-"
-    if number == 0:
-        return "0"
-    text = f"{number:.{digits}g}"
-    if "e" in text and 1e-4 <= abs(number) < 1e7:
-        text = f"{float(text):.10f}".rstrip("0").rstrip(".")
-    return text
+    """Write a number as every answer does; a cell without a number is a dash."""
+    return "-" if number is None else wording.significant(number, digits)
 
 
 def band(p05: float, p50: float, p95: float, unit: str) -> str:
-    """Format a median with its 5 to 95 % band and unit."""
-    return f"{significant(p50)} {unit} ({significant(p05)} to {significant(p95)})"
+    """Write a median with its 5 to 95 % band and unit as every answer does."""
+    return wording.band_text({"p05": p05, "p50": p50, "p95": p95}, unit)
 
 
 def columns(rows: Sequence[Sequence[str]], header: Sequence[str]) -> str:
