@@ -58,6 +58,7 @@ EARLIEST_OUT, AERATION_NEEDED, NOT_KNOWN = "Earliest out", "Aeration needed", "n
 OFFSET = "UTC"
 WHY, CHANGES = "Why", "What would change this verdict"
 CAUTIONS, LOAD_CAUTIONS = "Cautions", "Cautions of the load"
+OWN_RECORDS = "The site's own records used"
 MATTERS, ASSUMED = "What matters most", "Assumed values"
 RESIDUES, WATER = "Residues at the end of the planned aeration", "Leftover water per piece"
 AXES = ("linear", "logarithmic")

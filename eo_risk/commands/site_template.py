@@ -87,6 +87,8 @@ lumens = [{ name = "working channel", open_ends = 2, wall_part = "sheath" }]
 # status = "measured"              # measured derived estimated
 # source = "report number"
 # locator = "table"
+# temperature_c = 50               # a diffusivity only: where it was measured, else 25
+# items = ["our scope"]            # devices it holds for, else every item of the material
 
 # A limit of your own or of the maker; the stricter one governs. With
 # edition = "iso10993-7:2026" it fills that edition, of which no figures are shipped.

@@ -24,6 +24,7 @@ from eo_risk.judgement.influence import words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
+from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.result import (
     VERDICTS,
     Assessment,
@@ -61,8 +62,7 @@ def load_context(
     plan: LoadPlan, samples: int, seed: int, swapped: str | None = None
 ) -> LoadContext:
     """Prepare the stages and shared samples of one plan."""
-    own = {record.replaces: record.as_record() for record in plan.own_records}
-    draw = Draw(seed, samples, swapped, own)
+    draw = Draw(seed, samples, swapped, as_records(plan.own_records))
     inputs = ItemInputs(draw.item("load"))
     timeline = build_timeline(plan, inputs)
     fraction = mixture_fraction(plan)

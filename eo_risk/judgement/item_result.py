@@ -15,6 +15,7 @@ from eo_risk.judgement.dose import counted as counted_residue
 from eo_risk.judgement.influence import influences, words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
+from eo_risk.judgement.own_records import as_records, own_record_uses
 from eo_risk.judgement.parts import mass_differs
 from eo_risk.judgement.residues import (
     Amounts,
@@ -31,6 +32,7 @@ from eo_risk.judgement.result import (
     Curve,
     Influence,
     ItemResult,
+    OwnRecordUse,
     PartHold,
     Question,
     Residue,
@@ -84,6 +86,7 @@ class ItemDraft:
     store_m3: float  # air that would hold as much EO as the parts at one level
     least_limit_kg: float
     residue_counted: str
+    own_records: tuple[OwnRecordUse, ...]
 
 
 def _limits(plan: LoadPlan, item: Item) -> tuple[tuple[Limit, ...], list[str], float | None, dict]:
@@ -359,7 +362,8 @@ def draft_item(
     stand for clean air in the aeration.
     """
     item = plan.items[index]
-    inputs = ItemInputs(draw.item(item.name), starting_ranges(item))
+    inputs = ItemInputs(draw.item(item.name, as_records(plan.own_records, item.name)),
+                        starting_ranges(item))  # fmt: skip
     trace = simulate(plan, item, inputs, timeline, waters, gas=gas)
     if plan.rules.slow_pool == "on":
         trace = _slow_pool(plan, trace, timeline, inputs)
@@ -405,7 +409,9 @@ def draft_item(
         found = (*found, *water_side)[:3] if len(found) < 3 else found
     letters = [m.data_class for m in trace.models] or ["A"]
     records = tuple(
-        (name, draw.record(name).data_class) for name in variables if name in reference.records()
+        (name, inputs.draw.record(name).data_class)
+        for name in variables
+        if name in reference.records()
     )
     asked = "patient.contact_area_cm2"
     assumed = tuple(sorted({**load_inputs.assumed, **inputs.assumed}.values(),
@@ -429,7 +435,7 @@ def draft_item(
         mass, ", ".join(from_starting_type(item)), samples,
         trace.polymer_eo[-len(timeline.aeration) - 1 :] * np.ones(inputs.samples), trace.store_m3,
         _least_limit(rows, trace),
-        _counted(item).text,
+        _counted(item).text, own_record_uses(plan.own_records, item.name, variables),
     )  # fmt: skip
 
 
@@ -555,4 +561,5 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
         d.name, d.quantity, verdict, _reasons(d, cautions, d.rows), (), cautions, d.assumed,
         _question(d, verdict == "Within"), *d.water, d.places, d.rows, d.parts, d.curve,
         d.aeration, d.influences, d.records, d.data_class, d.starting_type, d.residue_counted,
+        d.own_records,
     )  # fmt: skip

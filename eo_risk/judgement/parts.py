@@ -137,7 +137,7 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
         mass_kg = inputs.number(f"{field}.mass_g", part.mass_g, "g", "assumed.mass")
         body, volume, area = None, mass_kg / density, np.zeros(inputs.samples)
     letters = [
-        reference.record(f"{m}.{quantity}").data_class
+        inputs.draw.record(f"{m}.{quantity}").data_class
         for m in sorbing
         for quantity in ("diffusivity", "uptake")
         if f"{m}.{quantity}" in reference.records()

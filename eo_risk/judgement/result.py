@@ -155,6 +155,23 @@ class Curve:
 
 
 @dataclass(frozen=True)
+class OwnRecordUse:
+    """A record of the site's own that stood in for a shipped one, in its own unit."""
+
+    id: str
+    replaces: str
+    quantity: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    temperature_c: float | None
+    data_class: str
+    source: str
+    locator: str
+
+
+@dataclass(frozen=True)
 class ItemResult:
     """The answer for one item; amounts are per piece."""
 
@@ -179,6 +196,7 @@ class ItemResult:
     data_class: str
     starting_type: str = ""
     residue_counted: str = ""
+    own_records: tuple[OwnRecordUse, ...] = ()
 
 
 @dataclass(frozen=True)

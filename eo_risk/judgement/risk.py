@@ -8,6 +8,7 @@ hold or on what other families of records there are.
 
 from __future__ import annotations
 
+import copy
 import functools
 import zlib
 from collections.abc import Mapping
@@ -18,6 +19,7 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from eo_risk import reference
+from eo_risk.judgement.own_records import carried
 from eo_risk.reference import Record
 
 DEFAULT_SAMPLES = 2048
@@ -158,18 +160,26 @@ class Draw:
         if record_id not in self._records:
             record = self.record(record_id)
             u = self._points(*self._place[record_id], record_id)
-            self._records[record_id] = quantile(
-                u, record.spread, record.value_si, record.low_si, record.high_si
-            )
+            samples = quantile(u, record.spread, record.value_si, record.low_si, record.high_si)
+            if record_id in self.own:
+                samples = carried(record_id, record, samples, self)
+            self._records[record_id] = samples
         return self._records[record_id]
 
     def record(self, record_id: str) -> Record:
         """Return the site's own record in place of the shipped one, where there is one."""
         return self.own.get(record_id) or reference.record(record_id)
 
-    def item(self, name: str) -> ItemDraw:
-        """Open the scope of one item: its own inputs beside the shared records."""
-        return ItemDraw(self, name)
+    def item(self, name: str, own: Mapping[str, Record] | None = None) -> ItemDraw:
+        """Open the scope of one item: its own inputs beside the shared records.
+
+        `own` are the site's records for this item, drawn from the same points.
+        """
+        if not own or dict(own) == self.own:
+            return ItemDraw(self, name)
+        draw = copy.copy(self)
+        draw.own, draw._records = dict(own), {}
+        return ItemDraw(draw, name)
 
 
 class ItemDraw:
@@ -185,11 +195,15 @@ class ItemDraw:
     def __call__(self, record_id: str) -> np.ndarray:
         samples = self._draw(record_id)
         if record_id not in self.variables:
-            record = self._draw.record(record_id)
+            record = self.record(record_id)
             self.variables[record_id] = Variable(
                 record_id, samples, record.low, record.high, record.unit
             )
         return samples
+
+    def record(self, record_id: str) -> Record:
+        """Return the record this item uses: the site's own, or the shipped one."""
+        return self._draw.record(record_id)
 
     def own(
         self,

@@ -115,6 +115,7 @@ def item_answer(item: ItemResult) -> dict:
         "aeration_h": _aeration(item.aeration),
         "matters_most": [asdict(influence) for influence in item.matters_most],
         "records": [{"id": record_id, "class": letter} for record_id, letter in item.records],
+        "own_records": [asdict(record) for record in item.own_records],
         "class": item.data_class,
         "starting_type": item.starting_type,
         "residue_counted": item.residue_counted,

@@ -22,6 +22,7 @@ from eo_risk.output.wording import (
     limit_text,
     model_text,
     moment_text,
+    own_record_line,
     plain_name,
     printable,
     required_hours,
@@ -220,6 +221,11 @@ def _identity(planned: Item | None) -> list[tuple[str, object]]:
     return [(name, value) for name, value in rows if value]
 
 
+def _own_records(item: dict) -> Markup | None:
+    lines = [own_record_line(row) for row in item.get("own_records", ())]
+    return escaped([tag("h3", "The site's own records used"), bullets(lines)]) if lines else None
+
+
 def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> Markup:
     """Build the page of one item."""
     practice = published_practice(planned.packaging) if planned else ""
@@ -255,6 +261,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         or tag("p", "No input moves this answer noticeably."),
         tag("h3", "Assumed values"),
         bullets(map(assumed_line, item["assumed"])) or tag("p", "None: every number was given."),
+        _own_records(item),
         facts(rows),
         class_="item",
     )

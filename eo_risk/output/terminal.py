@@ -13,6 +13,7 @@ from eo_risk.output.wording import (
     load_hours,
     main_action,
     moment_text,
+    own_record_line,
     printable,
     required_hours,
     ruling_text,
@@ -108,6 +109,16 @@ def _blocking(answer: dict) -> Iterator[str]:
         yield from _labelled("Blocks", text)
 
 
+def _own_records(answer: dict) -> Iterator[str]:
+    """Name the site's own records once each, with the items that used them."""
+    users: dict[str, list[int]] = {}
+    for number, item in enumerate(answer["items"], 1):
+        for row in item["own_records"]:
+            users.setdefault(own_record_line(row), []).append(number)
+    for line, numbers in users.items():
+        yield from _labelled("Own record", f"{where_text(numbers)}: {line}")
+
+
 def terminal_table(answer: dict, plan: LoadPlan) -> str:
     """Write the answer of ``check`` for a terminal of 100 columns.
 
@@ -130,6 +141,7 @@ def terminal_table(answer: dict, plan: LoadPlan) -> str:
         "",
         *_blocking(answer),
         *_labelled("Assumed values", assumed_text(answer)),
+        *_own_records(answer),
         *_labelled("Limits", edition_text(answer)),
         *_labelled("Seed", f"{answer['seed']}, {answer['samples']} samples, "
                            f"plan {answer['plan_sha256'][:12]}"),

@@ -178,6 +178,15 @@ def assumed_line(row: dict) -> str:
     return f"{printable(row['field'])}: assumed {span}{note}"
 
 
+def own_record_line(row: dict) -> str:
+    """Say which number of the site's own stood in for a shipped one, and its source."""
+    span = f"{known(row['value'])} ({known(row['low'])} to {known(row['high'], row['unit'])})"
+    celsius = row["temperature_c"]
+    at = "" if celsius is None else f" at {with_unit(celsius, '°C')}"
+    return (f"{printable(row['replaces'])}: {span}{at}, own record {printable(row['id'])}, "
+            f"{printable(row['source'])}, {printable(row['locator'])}")  # fmt: skip
+
+
 def water_rows(item: dict) -> list[list[str]]:
     """Write leftover water by place and in all, at the three moments."""
     moments = ("after_drying", "at_injection", "after_aeration")

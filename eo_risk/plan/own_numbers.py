@@ -20,7 +20,11 @@ Number = number("", -math.inf)
 
 
 class OwnRecord(Block):
-    """A material's number measured or derived by the site; it replaces the shipped record."""
+    """A material's number measured or derived by the site; it replaces the shipped record.
+
+    `items` names the devices it holds for; empty, it holds for every item of the material. A
+    diffusivity may be given at the temperature it was measured at.
+    """
 
     id: Required
     material: Required
@@ -35,6 +39,7 @@ class OwnRecord(Block):
     source: Required
     locator: Required
     note: Text = ""
+    items: tuple[Text, ...] = ()
 
     @property
     def replaces(self) -> str:
@@ -44,7 +49,8 @@ class OwnRecord(Block):
     def as_record(self) -> reference.Record:
         """Return it as a record under its own id; raises ValidationError when it is none."""
         letter = {"measured": "A", "derived": "B"}.get(self.status, "C")
-        fields = {key: value for key, value in self if value is not None and key != "material"}
+        fields = {key: value for key, value in self
+                  if value is not None and key not in ("material", "items")}  # fmt: skip
         return reference.Record(data_class=letter, **fields)
 
     @model_validator(mode="after")
@@ -63,6 +69,10 @@ class OwnRecord(Block):
                              f"{nearest(self.quantity, known)}")  # fmt: skip
         if record.unit != shipped.unit and record.unit not in units_like(shipped.unit):
             raise ValueError(f"unit {self.unit!r}: this quantity is given in {shipped.unit}")
+        elsewhere = self.temperature_c not in (None, shipped.temperature_c)
+        if elsewhere and self.quantity != "diffusivity":
+            raise ValueError(f"temperature_c {self.temperature_c:g}: this quantity is given at "
+                             f"{shipped.temperature_c:g} C; carry it there")  # fmt: skip
         return self
 
 

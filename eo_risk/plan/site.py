@@ -16,6 +16,7 @@ from eo_risk.errors import Fault, InputError
 from eo_risk.plan.clock import first_after, is_time_of_day, moment_of, with_offset
 from eo_risk.plan.fields import is_unknown
 from eo_risk.plan.load_plan import SCHEMA_VERSION
+from eo_risk.plan.own_numbers import OwnRecord
 from eo_risk.plan.site_entries import Site
 from eo_risk.plan.site_file import default_site_path, parse_site, read_site
 from eo_risk.plan.starting_types import fill_from_type
@@ -61,6 +62,7 @@ class _Resolver:
     def __init__(self, site: Site):
         self.site = site
         self.faults: list[Fault] = []
+        self.built: dict[str, set[str]] = {}  # device: names of the items made of it
 
     def _try(self, look_up: Callable[[], Any], otherwise: Any) -> Any:
         try:
@@ -123,6 +125,7 @@ class _Resolver:
             entry = self._entry("device", device, f"{where}.device")
             lightest = entry.pop("lightest_patient_kg", None)
             raw = merged(entry, {"name": str(device)} | _known(raw))
+            self.built.setdefault(str(device), set()).add(str(raw["name"]))
         if not is_unknown(raw.get("starting_type")) and raw["starting_type"]:
             raw = self._try(lambda: fill_from_type(raw, where), raw)
         patient = raw.get("patient") or {}
@@ -166,10 +169,18 @@ class _Resolver:
             if isinstance(item, dict) and "needed_by" in item:
                 item["needed_by"] = whole(item["needed_by"], f"items[{i}].needed_by")
 
+    def _named(self, record: OwnRecord) -> OwnRecord:
+        """Let a record of a device hold for the items built of it under other names."""
+        names = {name for device in record.items for name in self.built.get(device, ())}
+        return record.model_copy(update={"items": tuple(sorted({*record.items, *names}))})
+
     def own_numbers(self, plan: dict[str, Any]) -> None:
         """Add the site's own records of the materials in the load, and its own limits."""
         used = _materials(plan.get("items"))
-        records = [r for r in self.site.material_record if r.material in used]
+        items = plan["items"] if isinstance(plan.get("items"), list) else []
+        names = {str(item.get("name")) for item in items if isinstance(item, dict)}
+        named = [self._named(r) for r in self.site.material_record if r.material in used]
+        records = [r for r in named if not r.items or names & set(r.items)]
         for key, entries in (("own_records", records), ("own_limits", self.site.limit)):
             if entries and key not in plan:
                 plan[key] = [entry.model_dump(mode="json") for entry in entries]

@@ -21,6 +21,7 @@ from eo_risk.output.wording import (
     load_hours,
     main_action,
     moment_text,
+    own_record_line,
     required_hours,
     ruling_text,
     short_reason,
@@ -125,6 +126,7 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         _lines(words.CAUTIONS, cautions)
         _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
         _lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
+        _lines(words.OWN_RECORDS, [own_record_line(row) for row in item["own_records"]])
 
 
 def _downloads(found: state.Result) -> None:
