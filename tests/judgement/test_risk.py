@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import norm, triang
 
 from eo_risk import reference
-from eo_risk.judgement.influence import shares
+from eo_risk.judgement.influence import first_order, ranks, shares
 from eo_risk.judgement.risk import Draw, Variable, quantile
 
 U = np.linspace(1e-4, 1 - 1e-4, 999)
@@ -68,6 +68,57 @@ def test_total_indices_of_the_ishigami_function():
         moved = ishigami(inputs(f"item:f:{name}"))
         found.append(np.mean((base - moved) ** 2) / (2 * np.var(base)))
     assert found == pytest.approx([0.5575888552, 0.4424111448, 0.2436836641], abs=0.03)
+
+
+def ishigami_draw(samples):
+    item = Draw(3, samples).item("f")
+    x = [item.own(n, "uniform", 0.0, -np.pi, np.pi, "-") for n in ("x1", "x2", "x3")]
+    return x, ishigami(x), item.variables
+
+
+def test_first_order_indices_of_the_ishigami_function():
+    """Closed form: 0.3139, 0.4424, 0 (Ishigami and Homma 1990), from one set of samples."""
+    x, target, _ = ishigami_draw(8192)
+    found = [first_order(target, column) for column in x]
+    assert found == pytest.approx([0.3139051827, 0.4424111448, 0.0], abs=0.02)
+
+
+def test_an_effect_that_turns_round_is_seen_and_one_that_is_none_is_not():
+    """x2 of the Ishigami function has no rank correlation at all and is its strongest input."""
+    x, target, variables = ishigami_draw(2048)
+    assert abs(ranks(x[1]) @ ranks(target)) < 0.05
+    found = shares(target, variables)
+    assert [name for name, _ in found] == ["x2", "x1"]
+    assert found[0][1] > 0.4
+
+
+def test_a_choice_between_two_values_explains_what_its_means_explain():
+    draw = Draw(4, 4096).item("f")
+    noise = draw.own("noise", "normal", 0.0, -1.0, 1.0, "-")
+    coin = (draw.own("u", "uniform", 0.5, 0, 1, "-") < 0.5).astype(float)
+    target = coin * 2.0 + noise
+    exact = 1.0 / (1.0 + np.var(noise))
+    assert first_order(target, coin) == pytest.approx(exact, abs=0.03)
+
+
+def test_chance_alone_explains_nothing():
+    draw = Draw(9, 2048).item("f")
+    columns = [draw.own(f"x{i}", "uniform", 0.5, 0, 1, "-") for i in range(40)]
+    others = {name: v for name, v in draw.variables.items() if name != "x0"}
+    assert shares(columns[0], others) == []
+
+
+def test_the_grade_of_an_unknown_material_is_named_with_its_share(demo):
+    """A family of grades has no order, so ranks of the choice say little; its index says much."""
+    from eo_risk.judgement.assess import check_plan
+    from eo_risk.plan.load_plan import load_plan
+
+    items = check_plan(load_plan(demo / "unknown_grade.json"), advise=False).items
+    for item in items:
+        first = item.matters_most[0]
+        assert first.input == "parts[0].material"
+        assert first.share > 0.3
+        assert first.text.startswith("grade of the material explains")
 
 
 def test_shares_of_a_sum_follow_the_variances():
