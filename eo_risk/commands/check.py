@@ -70,7 +70,7 @@ def _site(args: argparse.Namespace):
     return site
 
 
-def _from_items(args: argparse.Namespace):
+def _from_items(args: argparse.Namespace, site):
     from eo_risk.errors import Fault, InputError
     from eo_risk.plan.load_plan import read_plan
     from eo_risk.plan.site import plan_from_items
@@ -81,7 +81,6 @@ def _from_items(args: argparse.Namespace):
         for flag, value in (("--cycle", args.cycle), ("--aeration", args.aeration))
         if not value
     ]
-    site = _site(args)
     if site is None:
         faults.append(Fault("--site", "nothing", "", "a site file", "A list of items needs it."))
     if faults:
@@ -100,18 +99,17 @@ def _from_items(args: argparse.Namespace):
     )
 
 
-def _plan(args: argparse.Namespace):
+def _plan(args: argparse.Namespace, site):
     from eo_risk.errors import Fault, InputError
     from eo_risk.plan.load_plan import json_of, read_plan
     from eo_risk.plan.load_plan import load_plan as from_file
     from eo_risk.plan.site import resolve
 
     if args.items:
-        return _from_items(args)
+        return _from_items(args, site)
     if not args.plan:
         raise InputError([Fault("PLAN", "nothing", "", "a plan file, - or --items",
                                 "Name the plan to check.")])  # fmt: skip
-    site = _site(args)
     if site is None and args.plan != "-":
         return from_file(Path(args.plan))
     text = sys.stdin.read() if args.plan == "-" else _text(Path(args.plan))
@@ -160,7 +158,9 @@ def run(args: argparse.Namespace) -> int:
     flags.done()
     from eo_risk.files import write_text
 
-    plan = _plan(args)
+    site = _site(args)
+    shown = None if site is None else site.units_shown
+    plan = _plan(args, site)
     if args.as_run:
         plan = _as_run(plan, Path(args.as_run))
     if args.save:
@@ -184,7 +184,7 @@ def run(args: argparse.Namespace) -> int:
         from eo_risk.output.report import report_html
 
         created = datetime.now().astimezone()
-        write_text(Path(args.report), report_html(answer, plan, created))
+        write_text(Path(args.report), report_html(answer, plan, created, shown))
         say(f"report written to {args.report}")
-    emit(args, answer, terminal_table(answer, plan))
+    emit(args, answer, terminal_table(answer, plan, shown))
     return 0 if answer["verdict"] == "Within" else 1

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from eo_risk.output.html import Markup, escaped, facts, table, tag
+from eo_risk.output.shown import known_in
 from eo_risk.output.wording import (
     UNKNOWN,
     blocking_groups,
@@ -21,6 +22,7 @@ from eo_risk.output.wording import (
     why,
 )
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
+from eo_risk.plan.site_entries import UnitsShown
 
 _GROUPS_IN_FULL = 4
 # Letters that fit on one printed line of item, reason and action, in a wide typeface, and
@@ -48,13 +50,13 @@ def verdict_mark(verdict: str) -> Markup:
     return tag("span", sign, " ", tag("b", verdict), class_="verdict")
 
 
-def cycle_text(plan: LoadPlan) -> str:
-    """Say the cycle in one line."""
+def cycle_text(plan: LoadPlan, shown: UnitsShown) -> str:
+    """Say the cycle in one line, in the units the site shows."""
     cycle = plan.cycle
     washes = "no air wash" if cycle.washes.count == 0 else f"{known(cycle.washes.count)} air washes"
     return ", ".join(
         (
-            f"temperature {known(cycle.temperature_c, '°C')}",
+            f"temperature {known_in(shown, cycle.temperature_c, 'C')}",
             f"EO {known(cycle.eo_mg_per_l, 'mg/L')}",
             f"exposure {known(cycle.exposure_h, 'h')}",
             washes,
@@ -62,14 +64,14 @@ def cycle_text(plan: LoadPlan) -> str:
     )
 
 
-def _step_text(step: AerationStep) -> str:
-    hours = f"{known(step.hours, 'h')} at {known(step.temperature_c, '°C')}"
+def _step_text(step: AerationStep, shown: UnitsShown) -> str:
+    hours = f"{known(step.hours, 'h')} at {known_in(shown, step.temperature_c, 'C')}"
     return f"{hours} in the {step.place}" if step.place else f"{hours}, place {UNKNOWN}"
 
 
-def aeration_text(plan: LoadPlan) -> str:
-    """Say the planned aeration in one line."""
-    return ", then ".join(map(_step_text, plan.aeration)) or "none planned"
+def aeration_text(plan: LoadPlan, shown: UnitsShown) -> str:
+    """Say the planned aeration in one line, in the units the site shows."""
+    return ", then ".join(_step_text(step, shown) for step in plan.aeration) or "none planned"
 
 
 def planned_hours(plan: LoadPlan) -> float | None:
@@ -89,9 +91,9 @@ def _earliest_out(load: dict) -> Markup:
     return escaped([tag("b", moment_text(out) if out else "not known"), note])
 
 
-def _head(answer: dict, plan: LoadPlan) -> Markup:
+def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
     load = answer["load"]
-    required = f"{load_hours(answer)}; planned {aeration_text(plan)}"
+    required = f"{load_hours(answer)}; planned {aeration_text(plan, shown)}"
     status = "as run" if plan.status == "as_run" else known(plan.status)
     return tag(
         "header",
@@ -107,7 +109,7 @@ def _head(answer: dict, plan: LoadPlan) -> Markup:
         ),
         facts(
             (
-                ("Cycle", cycle_text(plan)),
+                ("Cycle", cycle_text(plan, shown)),
                 ("Start", moment_text(plan.cycle_start)),
                 ("Earliest out", _earliest_out(load)),
                 ("Aeration needed", shorten(required, 150)),
@@ -194,11 +196,16 @@ def _foot(answer: dict, created: datetime | None) -> Markup:
     )
 
 
-def load_sheet(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
-    """Build the sheet; fourteen items fit one printed page of A4 or Letter."""
+def load_sheet(
+    answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown
+) -> Markup:
+    """Build the sheet; fourteen items fit one printed page of A4 or Letter.
+
+    The answer is in the units shown, as `answer_in` gives it.
+    """
     return tag(
         "section",
-        _head(answer, plan),
+        _head(answer, plan, shown),
         _items(answer),
         _blocking(answer),
         _foot(answer, created),

@@ -7,6 +7,7 @@ from datetime import datetime
 from eo_risk.output.html import Markup, bullets, escaped, facts, page, tag
 from eo_risk.output.item_page import item_page
 from eo_risk.output.load_sheet import load_sheet
+from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
 from eo_risk.output.wording import (
     caution_text,
@@ -20,13 +21,14 @@ from eo_risk.output.wording import (
     with_unit,
 )
 from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.site_entries import UnitsShown
 
 _UNSCALED = 1e5  # mg above which an amount reads better in g
 
 
-def _amount(milligrams: float) -> str:
+def _amount(milligrams: float, shown: UnitsShown) -> str:
     if milligrams >= _UNSCALED:
-        return with_unit(milligrams / 1e3, "g")
+        return with_unit(*shown.shown(milligrams / 1e3, "g"))
     return with_unit(milligrams, "mg")
 
 
@@ -38,7 +40,7 @@ def _groups(load: dict) -> Markup | None:
     return escaped([tag("h3", "Items that share an aeration time"), bullets(lines)])
 
 
-def _load_section(answer: dict) -> Markup:
+def _load_section(answer: dict, shown: UnitsShown) -> Markup:
     load = answer["load"]
     cautions = [caution_text(caution) for caution in answer["cautions"]]
     peak = load.get("aerator_air_peak_mg_per_m3")
@@ -46,10 +48,10 @@ def _load_section(answer: dict) -> Markup:
         ("Slowest item", known(load["slowest_item"])),
         ("Aeration at 95 %", hours_up(load["aeration_h_p95"])),
         ("Aeration needed", load_hours(answer)),
-        ("EO taken up", f"{_amount(load['eo_taken_up_mg'])} of a charge of "
-                        f"{_amount(load['eo_charge_mg'])}"),
-        ("Water given off", f"{_amount(load['water_released_mg'])}; the chamber gas holds "
-                            f"{_amount(load['water_capacity_mg'])}"),
+        ("EO taken up", f"{_amount(load['eo_taken_up_mg'], shown)} of a charge of "
+                        f"{_amount(load['eo_charge_mg'], shown)}"),
+        ("Water given off", f"{_amount(load['water_released_mg'], shown)}; the chamber gas holds "
+                            f"{_amount(load['water_capacity_mg'], shown)}"),
         ("Aerator air, highest", None if peak is None else with_unit(peak, "mg/m3")),
     ]  # fmt: skip
     return tag(
@@ -85,7 +87,9 @@ def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
     )
 
 
-def report_html(answer: dict, plan: LoadPlan, created: datetime | None) -> str:
+def report_html(
+    answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown | None = None
+) -> str:
     """Write the report of one check as one self-contained HTML file.
 
     Parameters
@@ -96,20 +100,24 @@ def report_html(answer: dict, plan: LoadPlan, created: datetime | None) -> str:
         The plan that was checked.
     created : datetime or None
         When the report is made; None leaves it out.
+    shown : UnitsShown, optional
+        The units the site shows; else those of the contract.
 
     Returns
     -------
     str
         HTML with inline style and pictures; nothing is fetched and no script runs.
     """
+    shown = shown or UnitsShown()
+    answer = answer_in(answer, shown)
     number = known(plan.load_number)
     planned = dict(enumerate(plan.items, 1))
     body = escaped(
         [
-            load_sheet(answer, plan, created),
+            load_sheet(answer, plan, created, shown),
             [item_page(n, item, planned.get(n), plan)
              for n, item in enumerate(answer["items"], 1)],
-            _load_section(answer),
+            _load_section(answer, shown),
             _ground(answer, plan, created),
         ]
     )  # fmt: skip

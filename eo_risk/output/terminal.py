@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 
 from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
+from eo_risk.output.shown import answer_in
 from eo_risk.output.wording import (
     blocking_groups,
     edition_text,
@@ -21,6 +22,7 @@ from eo_risk.output.wording import (
     where_text,
 )
 from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.site_entries import UnitsShown
 
 WIDTH = 100
 # A sign of its own for every verdict; it says no more than the word beside it.
@@ -76,15 +78,15 @@ def _labelled(label: str, text: str) -> list[str]:
             for k, line in enumerate(wrap(text, WIDTH - indent))]  # fmt: skip
 
 
-def _head(answer: dict, plan: LoadPlan) -> Iterator[str]:
+def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Iterator[str]:
     load = answer["load"]
     out = moment_text(load["earliest_out"]) if load["earliest_out"] else "not known"
     note = f" ({load['time_note']})" if load["time_note"] else ""
     number = f"{known(plan.load_number)}, steriliser {known(plan.steriliser)}"
     yield from _labelled("Load", number)
     yield from _labelled("Verdict", f"{_SIGN[answer['verdict']]} {answer['verdict']}")
-    yield from _labelled("Cycle", cycle_text(plan))
-    yield from _labelled("Planned", aeration_text(plan))
+    yield from _labelled("Cycle", cycle_text(plan, shown))
+    yield from _labelled("Planned", aeration_text(plan, shown))
     yield from _labelled("Start", moment_text(plan.cycle_start))
     yield from _labelled("Earliest out", out + note)
     needed = f"{load_hours(answer)}, slowest: {known(load['slowest_item'])}"
@@ -119,7 +121,7 @@ def _own_records(answer: dict) -> Iterator[str]:
         yield from _labelled("Own record", f"{where_text(numbers)}: {line}")
 
 
-def terminal_table(answer: dict, plan: LoadPlan) -> str:
+def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None) -> str:
     """Write the answer of ``check`` for a terminal of 100 columns.
 
     Parameters
@@ -128,14 +130,18 @@ def terminal_table(answer: dict, plan: LoadPlan) -> str:
         The answer of ``check``, in user units.
     plan : LoadPlan
         The plan that was checked.
+    shown : UnitsShown, optional
+        The units the site shows; else those of the contract.
 
     Returns
     -------
     str
         Lines of at most 100 columns, wide signs counted as two.
     """
+    shown = shown or UnitsShown()
+    answer = answer_in(answer, shown)
     lines = [
-        *_head(answer, plan),
+        *_head(answer, plan, shown),
         "",
         *_items(answer["items"]),
         "",

@@ -46,7 +46,8 @@ LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
 WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
 SCREENING = "screening, not a limit; says nothing about local irritation"
-_UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air changes per h"}
+_UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air changes per h",
+          "C": "°C", "F": "°F"}  # fmt: skip
 
 
 def shown_unit(unit: str) -> str:

@@ -22,16 +22,19 @@ from eo_risk.units import convert
 
 
 class UnitsShown(Block):
-    """The units the screens and the sheet show; files always say their own."""
+    """The units the screens and the sheet show; files always say their own.
 
-    temperature: word(Literal["C", "F"]) = "C"
-    pressure: word(Literal["kPa", "mbar", "bar", "psi", "inHg", "mmHg"]) = "kPa"
-    length: word(Literal["mm", "in"]) = "mm"
-    mass: word(Literal["g", "oz"]) = "g"
-    volume: word(Literal["L", "mL"]) = "L"
+    A kind without a choice is shown in the unit of its field.
+    """
 
-    def shown(self, value: float, unit: str) -> tuple[float, str]:
-        """Turn a value of a field into the site's unit; one it has no choice for stays.
+    temperature: word(Literal["C", "F"]) = None
+    pressure: word(Literal["kPa", "mbar", "bar", "psi", "inHg", "mmHg"]) = None
+    length: word(Literal["mm", "in"]) = None
+    mass: word(Literal["g", "oz"]) = None
+    volume: word(Literal["L", "mL"]) = None
+
+    def unit(self, unit: str) -> str:
+        """Name the unit shown for the unit of a field.
 
         A pressure keeps its reading: ``bar gauge`` becomes ``psi gauge``.
         """
@@ -39,9 +42,22 @@ class UnitsShown(Block):
         chosen = {
             "C": self.temperature, "kPa": self.pressure, "bar": self.pressure,
             "mm": self.length, "g": self.mass, "L": self.volume,
-        }.get(plain, plain)  # fmt: skip
-        turned = value if chosen == plain else convert(value, plain, chosen)
-        return turned, f"{chosen} {reading}".strip()
+        }.get(plain) or plain  # fmt: skip
+        return f"{chosen} {reading}".strip()
+
+    def shown(self, value: float, unit: str) -> tuple[float, str]:
+        """Turn a value of a field into the site's unit; one it has no choice for stays."""
+        to = self.unit(unit)
+        return _converted(value, unit, to), to
+
+    def entered(self, value: float, unit: str) -> float:
+        """Turn a value entered in the site's unit into the unit of its field."""
+        return _converted(value, self.unit(unit), unit)
+
+
+def _converted(value: float, unit: str, to: str) -> float:
+    plain, plain_to = (name.partition(" ")[0] for name in (unit, to))
+    return value if plain == plain_to else convert(value, plain, plain_to)
 
 
 class Device(Item):

@@ -1,0 +1,89 @@
+"""An answer in the units a site shows; the JSON answer keeps the units of the contract."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from eo_risk.output.wording import known
+from eo_risk.plan.site_entries import UnitsShown
+
+_NUMBER = r"(?<![\w.])-?\d+(?:\.\d+)?"
+# Numbers the answer's sentences hold: one or a range, then a unit that is not part of another.
+_SAID = re.compile(
+    rf"({_NUMBER})(?: to ({_NUMBER}))? (C|kPa|bar|mm|g|L)(?![\w/])(?: (absolute|gauge)\b)?"
+)
+
+
+def known_in(shown: UnitsShown, value: float | None, unit: str) -> str:
+    """Write a plan field in the unit the site shows; a blank says unknown."""
+    return known(*((None,) if value is None else shown.shown(value, unit)))
+
+
+def text_in(text: str, shown: UnitsShown) -> str:
+    """Write a sentence of the answer with its numbers in the units the site shows."""
+
+    def turned(said: re.Match) -> str:
+        first, last, plain, reading = said.groups()
+        unit = f"{plain} {reading}" if reading else plain
+        if shown.unit(unit) == unit:
+            return said[0]
+        numbers = [f"{shown.shown(float(n), unit)[0]:.4g}" for n in (first, last) if n]
+        return f"{' to '.join(numbers)} {shown.unit(unit)}"
+
+    return _SAID.sub(turned, text)
+
+
+def _assumed(row: dict, shown: UnitsShown) -> dict:
+    ends = {key: shown.shown(row[key], row["unit"])[0] for key in ("low", "high")}
+    return row | ends | {"unit": shown.unit(row["unit"])}
+
+
+def _action(action: dict, shown: UnitsShown) -> dict:
+    changed = action | {"detail": text_in(action["detail"], shown)}
+    if action["amount"] is None:
+        return changed
+    amount, unit = shown.shown(action["amount"], action["unit"])
+    return changed | {"amount": amount, "unit": unit}
+
+
+def _cautions(cautions: list[dict], shown: UnitsShown) -> list[dict]:
+    return [
+        caution | {key: text_in(caution[key], shown) for key in ("where", "text", "action")}
+        for caution in cautions
+    ]
+
+
+def _item(item: dict, shown: UnitsShown) -> dict:
+    question = item["question"]
+    return item | {
+        "reasons": [text_in(reason, shown) for reason in item["reasons"]],
+        "actions": [_action(action, shown) for action in item["actions"]],
+        "cautions": _cautions(item["cautions"], shown),
+        "assumed": [_assumed(row, shown) for row in item["assumed"]],
+        "question": question and question | {"text": text_in(question["text"], shown)},
+    }
+
+
+def answer_in(answer: dict[str, Any], shown: UnitsShown) -> dict[str, Any]:
+    """Turn the answer of ``check`` into the units a site shows, for reading.
+
+    Parameters
+    ----------
+    answer : dict
+        The answer in the units of the contract.
+    shown : UnitsShown
+        The site's choice; without a choice the answer comes back as it is.
+
+    Returns
+    -------
+    dict
+        A new answer. Amounts of residue and water keep the unit of their limit; names are
+        never touched.
+    """
+    if shown == UnitsShown():
+        return answer
+    return answer | {
+        "items": [_item(item, shown) for item in answer["items"]],
+        "cautions": _cautions(answer["cautions"], shown),
+    }
