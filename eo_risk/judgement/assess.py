@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -20,7 +20,7 @@ from eo_risk.judgement.aerator_air import (
     stretched,
 )
 from eo_risk.judgement.cautions import ItemFacts, caution, item_cautions, worst_first
-from eo_risk.judgement.influence import words
+from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
@@ -249,20 +249,16 @@ def _with_indices(
     context: LoadContext, item_draft: ItemDraft, index: int, item: ItemResult
 ) -> ItemResult:
     """Replace rank shares by total Sobol indices (Jansen's estimator), input by input."""
-    found = []
-    target, plan = item_draft.target, context.plan
-    spread = 2.0 * float(np.var(target))
-    for influence in item.matters_most:
-        if spread == 0.0 or influence.on != item.matters_most[0].on:
-            continue
-        shared = influence.input in reference.records()
-        scope = influence.input if shared else f"item:{item.name}:{influence.input}"
+    plan, load_wide = context.plan, context.inputs.draw.variables
+
+    def run(name: str) -> Mapping[str, np.ndarray]:
+        scope = name
+        if name not in reference.records():
+            scope = f"item:{'load' if name in load_wide else item.name}:{name}"
         other = load_context(plan, context.draw.samples, context.draw.seed, swapped=scope)
-        moved = draft(other, index).target
-        total = float(np.mean(np.square(target - moved))) / spread
-        text = f"{words(influence.input)}: total Sobol index {total:.2f} on {influence.on}"
-        found.append(replace(influence, share=min(total, 1.0), text=text))
-    return replace(item, matters_most=tuple(sorted(found, key=lambda i: -i.share)))
+        return draft(other, index, follow=False, gas=context.gas).matters.targets
+
+    return replace(item, matters_most=with_total_indices(item_draft.matters, run))
 
 
 def check_plan(

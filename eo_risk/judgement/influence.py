@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import rankdata
@@ -122,12 +123,71 @@ def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[
     return sorted(found, key=lambda pair: -pair[1])
 
 
-def influences(
-    target: np.ndarray, on: str, variables: Mapping[str, Variable]
+@dataclass(frozen=True)
+class Matters:
+    """What an item's results rest on most.
+
+    `most` is what is shown; `ranked` holds every input that explains part of the spread of the
+    substance nearest its limit, largest first; `targets` the samples of each result by the
+    substance, shape (samples,).
+    """
+
+    most: tuple[Influence, ...]
+    ranked: tuple[tuple[str, float], ...]
+    targets: Mapping[str, np.ndarray]
+
+
+def matters(
+    first: str, targets: Mapping[str, np.ndarray], variables: Mapping[str, Variable]
+) -> Matters:
+    """Say in words which inputs explain most of the spread of each residue.
+
+    Parameters
+    ----------
+    first : str
+        Key of the target that comes nearest its limit: its inputs are named first, the
+        strongest input of the others where there is room.
+    targets : mapping of ndarray, shape (samples,)
+        Results by what they are called. [any unit]
+    variables : mapping of Variable
+        The inputs they were computed from.
+    """
+    ranked = shares(targets[first], variables)
+    found = [(first, *pair) for pair in ranked[:_SHOWN]]
+    for other, target in targets.items():
+        if other != first and len(found) < _SHOWN:
+            found += [(other, *pair) for pair in shares(target, variables)[:1]]
+    most = tuple(
+        Influence(name, share, on,
+                  f"{words(name)} explains {100 * share:.0f} % of the spread of {on}")
+        for on, name, share in found
+    )  # fmt: skip
+    return Matters(most, tuple(ranked), targets)
+
+
+def total_index(target: np.ndarray, moved: np.ndarray) -> float:
+    """Return the total Sobol index of the input that differs between two runs. [-]
+
+    Jansen's estimator (M. J. W. Jansen 1999, "Analysis of variance designs for model output"):
+    half the mean squared difference over the variance; 0 where nothing varies.
+    """
+    variance = float(np.var(target))
+    if variance == 0.0:
+        return 0.0
+    return 0.5 * float(np.mean(np.square(target - moved))) / variance
+
+
+def with_total_indices(
+    found: Matters, run: Callable[[str], Mapping[str, np.ndarray]]
 ) -> tuple[Influence, ...]:
-    """Say in words which inputs explain most of the spread of a residue."""
-    found = []
-    for name, share in shares(target, variables)[:_SHOWN]:
-        text = f"{words(name)} explains {100 * share:.0f} % of the spread of {on}"
-        found.append(Influence(name, share, on, text))
-    return tuple(found)
+    """Replace the shares of what matters most by total Sobol indices.
+
+    `run(input)` returns the targets of a run in which that input alone is drawn anew.
+    """
+    moved = {name: run(name) for name in dict.fromkeys(i.input for i in found.most)}
+    made = []
+    for old in found.most:
+        total = total_index(found.targets[old.on], moved[old.input][old.on])
+        text = f"{words(old.input)}: total Sobol index {total:.2f} on {old.on}"
+        made.append(replace(old, share=min(total, 1.0), text=text))
+    return tuple(sorted(made, key=lambda i: (i.on != found.most[0].on, -i.share)))

@@ -12,7 +12,7 @@ from eo_risk.judgement.aerator_air import Gas, stretched
 from eo_risk.judgement.cautions import ItemFacts, required_by_others
 from eo_risk.judgement.dose import Counted
 from eo_risk.judgement.dose import counted as counted_residue
-from eo_risk.judgement.influence import influences, words
+from eo_risk.judgement.influence import Matters, matters, words
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
 from eo_risk.judgement.own_records import as_records, own_record_uses
@@ -30,7 +30,6 @@ from eo_risk.judgement.result import (
     Band,
     Caution,
     Curve,
-    Influence,
     ItemResult,
     OwnRecordUse,
     PartHold,
@@ -73,7 +72,7 @@ class ItemDraft:
     parts: tuple[PartHold, ...]
     water: tuple[Band, Band, Band]
     places: tuple[WaterPlace, ...]
-    influences: tuple[Influence, ...]
+    matters: Matters
     assumed: tuple[Assumed, ...]
     records: tuple[tuple[str, str], ...]
     data_class: str
@@ -81,7 +80,6 @@ class ItemDraft:
     released_kg: float
     body_mass_kg: float | None
     starting_type: str
-    target: np.ndarray
     held_kg: np.ndarray  # EO in the parts at the start and end of every aeration stage
     store_m3: float  # air that would hold as much EO as the parts at one level
     least_limit_kg: float
@@ -398,15 +396,10 @@ def draft_item(
     variables = {**load_inputs.draw.variables, **inputs.draw.variables}
     ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
                         and r.model != "wet_spot"), "whole")  # fmt: skip
-    samples = (
-        glycol(trace, "film")[-1]
-        if target and target.substance == "EG"
-        else trace.eo(ruling_form)[-1]
-    )
-    found = influences(samples, target.substance if target else "EO", variables)
-    if target is None or target.substance != "EG":
-        water_side = influences(glycol(trace, "film")[-1], "EG", variables)[:1]
-        found = (*found, *water_side)[:3] if len(found) < 3 else found
+    results = {"EO": trace.eo(ruling_form)[-1], "EG": glycol(trace, "film")[-1]}
+    if target and target.substance == "ECH":
+        results["ECH"] = amounts.ech[(target.model, target.buffering)]
+    found = matters(target.substance if target else "EO", results, variables)
     letters = [m.data_class for m in trace.models] or ["A"]
     records = tuple(
         (name, inputs.draw.record(name).data_class)
@@ -432,7 +425,7 @@ def draft_item(
          Band.of(trace.water.after_aeration)),
         trace.water.places, found, assumed, records, max(letters),
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
-        mass, ", ".join(from_starting_type(item)), samples,
+        mass, ", ".join(from_starting_type(item)),
         trace.polymer_eo[-len(timeline.aeration) - 1 :] * np.ones(inputs.samples), trace.store_m3,
         _least_limit(rows, trace),
         _counted(item).text, own_record_uses(plan.own_records, item.name, variables),
@@ -544,7 +537,7 @@ def _question(item_draft: ItemDraft, within: bool) -> Question | None:
                 return Question(field, f"{text}; what is it?")
     fields = {a.field: a for a in item_draft.assumed}
     area = "patient.contact_area_cm2"
-    names = ([area] if area in fields else []) + [i.input for i in item_draft.influences]
+    names = ([area] if area in fields else []) + [i.input for i in item_draft.matters.most]
     for name in names:
         if name in fields:
             a = fields[name]
@@ -560,6 +553,6 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
     return ItemResult(
         d.name, d.quantity, verdict, _reasons(d, cautions, d.rows), (), cautions, d.assumed,
         _question(d, verdict == "Within"), *d.water, d.places, d.rows, d.parts, d.curve,
-        d.aeration, d.influences, d.records, d.data_class, d.starting_type, d.residue_counted,
+        d.aeration, d.matters.most, d.records, d.data_class, d.starting_type, d.residue_counted,
         d.own_records,
     )  # fmt: skip

@@ -5,7 +5,14 @@ import pytest
 from scipy.stats import norm, triang
 
 from eo_risk import reference
-from eo_risk.judgement.influence import first_order, ranks, shares
+from eo_risk.judgement.influence import (
+    Matters,
+    first_order,
+    ranks,
+    shares,
+    with_total_indices,
+)
+from eo_risk.judgement.result import Influence
 from eo_risk.judgement.risk import Draw, Variable, quantile
 
 U = np.linspace(1e-4, 1 - 1e-4, 999)
@@ -58,16 +65,38 @@ def test_total_indices_of_the_ishigami_function():
     """Closed form: 0.5576, 0.4424, 0.2437 (Ishigami and Homma 1990), Jansen's estimator."""
     samples = 8192
 
-    def inputs(swapped=None):
-        item = Draw(3, samples, swapped).item("f")
-        return [item.own(n, "uniform", 0.0, -np.pi, np.pi, "-") for n in ("x1", "x2", "x3")]
+    def run(swapped=None):
+        item = Draw(3, samples, swapped and f"item:f:{swapped}").item("f")
+        x = [item.own(n, "uniform", 0.0, -np.pi, np.pi, "-") for n in ("x1", "x2", "x3")]
+        return ishigami(x), item.variables
 
-    base = ishigami(inputs())
-    found = []
-    for name in ("x1", "x2", "x3"):
-        moved = ishigami(inputs(f"item:f:{name}"))
-        found.append(np.mean((base - moved) ** 2) / (2 * np.var(base)))
-    assert found == pytest.approx([0.5575888552, 0.4424111448, 0.2436836641], abs=0.03)
+    target, variables = run()
+    named = tuple(Influence(n, 0.0, "f", "") for n in ("x1", "x2", "x3"))
+    found = with_total_indices(Matters(named, (), {"f": target}), lambda n: {"f": run(n)[0]})
+    assert set(variables) == {"x1", "x2", "x3"}
+    assert [i.input for i in found] == ["x1", "x2", "x3"]
+    assert [i.share for i in found] == pytest.approx([0.5575888552, 0.4424111448, 0.2436836641],
+                                                     abs=0.03)  # fmt: skip
+
+
+def test_total_indices_are_given_for_every_input_named(demo):
+    """A number of the item, a record and a number of the load: each moves when drawn anew."""
+    from eo_risk.judgement.assess import check_plan
+    from eo_risk.plan.load_plan import load_plan, read_plan
+
+    raw = load_plan(demo / "small_patient.json").model_dump(mode="json")
+    raw["items"] = raw["items"][1:]
+    raw["cycle"]["temperature_c"] = raw["items"][0]["parts"][0]["wall_mm"] = None
+    plan = read_plan(raw)
+    plain, total = (
+        check_plan(plan, samples=512, advise=False, indices=i).items[0] for i in (False, True)
+    )
+    named = {i.input for i in plain.matters_most}
+    assert {i.input for i in total.matters_most} == named
+    assert {"cycle.temperature_c", "parts[0].wall_mm"} & named
+    for influence in total.matters_most:
+        assert "total Sobol index" in influence.text
+        assert influence.share > 0.02, influence
 
 
 def ishigami_draw(samples):
