@@ -46,6 +46,8 @@ def register(subparsers) -> None:
     body.add_argument("--after-exposure-h", help="start from a gas exposure, not an even level")
     body.add_argument("--exposure-temperature-c", help="of that exposure, else as in aeration")
     body.add_argument("--record-id", help="id of the material record to write out")
+    body.add_argument("--save-record", metavar="SITE.toml",
+                      help="add what was fitted to this site file, for `check --site`")
     body.add_argument("--seed", help="seed of the samples (default 1)")
     add_json_flag(parser)
     parser.set_defaults(run=run)
@@ -183,6 +185,8 @@ def _result_lines(answer: dict) -> list[str]:
 
 
 def _text(answer: dict) -> str:
+    from eo_risk.measured.site_record import records_toml
+
     named = "reference" if answer["limit_kind"] == "screening" else "limit"
     group = f", group {answer['group']}" if answer["group"] else ""
     lines = [f"{answer['substance']}, {named} {significant(answer['limit_mg'])} mg per device"
@@ -198,8 +202,6 @@ def _text(answer: dict) -> str:
                   f"{_hours(physics['release_h_rounded'])}, diffusivity "
                   + band(d["p05"], d["p50"], d["p95"], "cm2/s")]  # fmt: skip
         lines += [f"{c['level']}: {c['text']} {c['action']}".rstrip() for c in physics["cautions"]]
-        if physics["site_material_record_toml"]:
-            lines += ["for the site file:", physics["site_material_record_toml"].rstrip()]
     lines += [f"{m['name']}: {_hours(m['release_h'])}, {m['reason']}" for m in answer["family"]]
     lines += [c["text"] for c in answer["comparisons"]]
     for other in answer["substances"]:
@@ -208,6 +210,8 @@ def _text(answer: dict) -> str:
                      if other["kind"] == "curve" else "one time point"))  # fmt: skip
     if answer["substances"] and answer["ruling"]:
         lines.append(f"{answer['ruling']['substance']} rules")
+    if answer["material_records"]:
+        lines += ["for the site file:", records_toml(answer["material_records"]).rstrip()]
     for b in answer["predictions"]:
         lines.append(f"{b['substance']} at {significant(b['hours'])} h: measured "
                      f"{significant(b['mean_mg'])} mg, predicted {significant(b['p50'])} mg: "
@@ -219,16 +223,26 @@ def _text(answer: dict) -> str:
 def _write_report(answer: dict, path: Path) -> None:
     from datetime import datetime
 
-    from eo_risk.files import refuse
+    from eo_risk.files import write_text
     from eo_risk.output.lab_sheet import lab_sheet_html
 
-    page = lab_sheet_html(answer, datetime.now().astimezone())
-    try:
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise refuse(str(path), error.strerror or "unwritable", "a writable place",
-                     "Choose another place.") from None  # fmt: skip
+    write_text(path, lab_sheet_html(answer, datetime.now().astimezone()))
     say(f"written: {path}")
+
+
+def _save_records(answer: dict, path: Path) -> None:
+    from eo_risk.files import read_text, refuse, write_text
+    from eo_risk.measured.site_record import records_toml
+    from eo_risk.plan.site_file import with_material_records
+
+    if not answer["material_records"]:
+        raise refuse("--save-record", str(path), "a fit of the layer model to keep",
+                     "Give --material and the size of the part.")  # fmt: skip
+    there = read_text(path, "site file") if path.exists() else ""
+    blocks = records_toml(answer["material_records"])
+    write_text(path, with_material_records(there, blocks, path.parent))
+    for record in answer["material_records"]:
+        say(f"written to {path}: {record['id']}")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -243,6 +257,8 @@ def run(args: argparse.Namespace) -> int:
         read_results(Path(args.results)), options(),
         predicted=_predicted(args), physics=physics(),
     )  # fmt: skip
+    if args.save_record:
+        _save_records(answer, Path(args.save_record))
     if args.report:
         _write_report(answer, Path(args.report))
     emit(args, answer, _text(answer))

@@ -132,16 +132,27 @@ def _ruling(answers: Mapping[str, dict]) -> dict | None:
 
 
 def _physics(
-    main: Mapping[str, Any], amounts: Sequence[DeviceAmount], request: PhysicsRequest | None,
+    answers: Mapping[str, dict], used: Sequence[DeviceAmount], request: PhysicsRequest | None,
     options: LabOptions,
-) -> dict | None:  # fmt: skip
-    """Fit the layer model to the curve that answers; None when it is not asked for."""
+) -> dict[str, dict]:  # fmt: skip
+    """Fit the layer model to the curve of every gas that answers; empty when not asked for."""
     if request is None:
-        return None
-    if main["kind"] != "curve":
+        return {}
+    if answers[options.substance]["kind"] != "curve":
         raise InputError([Fault("--material", request.material, "", "results that make a curve",
                                 "Leave it out for results at one time.")])  # fmt: skip
-    return physics_answer(amounts, request, options.limit_mg, options.confidence)
+    found, eo = {}, None
+    # EO first: the record of ECH refers to it. Glycol is no gas; asked for alone it is refused.
+    for name in sorted(answers, key=lambda s: s != "EO"):
+        answer = answers[name]
+        asked = name == options.substance or name != "EG"
+        if asked and answer["kind"] == "curve":
+            rows = [a for a in used if (a.row.substance, a.row.group) == (name, answer["group"])]
+            found[name], band = physics_answer(
+                rows, request, answer["limit_mg"], options.confidence, eo=eo
+            )
+            eo = band if name == "EO" else eo
+    return found
 
 
 def lab_answer(
@@ -188,19 +199,20 @@ def lab_answer(
             raise InputError([Fault("substance", substance, "", nearest(substance, present),
                                     "No result of this substance is left to use.")])  # fmt: skip
         answers[substance] = _substance(chosen, substance, limit, options)
-    main = answers[options.substance]
-    shown = (options.substance, main["group"])
-    ruling_group = [a for a in used if (a.row.substance, a.row.group) == shown]
-    return main | {
+    layers = _physics(answers, used, physics, options)
+    return answers[options.substance] | {
         "confidence": options.confidence,
         "model": options.model,
         "ruling": _ruling(answers),
-        "substances": [a for name, a in answers.items() if name != options.substance],
+        "substances": [a | {"physics": layers.get(name)} for name, a in answers.items()
+                       if name != options.substance],
         "conditions": {name: sorted({cell(a.row, name) for a in used}) for name in CONDITIONS},
         "reports": sorted({a.row.report for a in used if a.row.report}),
         "results": [_result_row(a, options) for a in amounts],
         "predictions": [asdict(b) for b in beside_prediction(used, predicted)] if predicted else [],
-        "physics": _physics(main, ruling_group, physics, options),
+        "physics": layers.get(options.substance),
+        "material_records": [layer["site_material_record"] for layer in layers.values()
+                             if layer["site_material_record"]],
         "understood": table.understood,
         "notice": NOTICE,
-    }
+    }  # fmt: skip

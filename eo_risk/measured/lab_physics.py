@@ -18,11 +18,10 @@ from eo_risk.measured.physics_fit import (
     PhysicsFit,
     fit_physics,
     picture_hours,
-    record_toml,
     release_curves,
-    site_material_record,
 )
 from eo_risk.measured.release_unknowns import PhysicsSetup, prior_of
+from eo_risk.measured.site_record import site_material_record
 from eo_risk.physics.layer import Body
 from eo_risk.units import celsius_to_kelvin, from_si, to_si
 
@@ -34,6 +33,7 @@ _UNKNOWN_PACKAGING = "carton"
 # laboratories, Lao et al. 1995, abstract), and so many times that of the line (own choice).
 _MISFIT_SCATTER = 0.15
 _MISFIT_TIMES = 2.0
+_NO_RECORD = {"fit_uncertain", "model_does_not_fit"}  # nothing a site should keep
 _LONGEST_PICTURE = 1.6  # times what the picture must show
 
 
@@ -136,8 +136,9 @@ def _picture(fit: PhysicsFit, last_h: float) -> dict:
 
 
 def physics_answer(
-    amounts: Sequence[DeviceAmount], request: PhysicsRequest, limit_mg: float, confidence: float
-) -> dict:
+    amounts: Sequence[DeviceAmount], request: PhysicsRequest, limit_mg: float, confidence: float,
+    *, eo: Band | None = None,
+) -> tuple[dict, Band]:  # fmt: skip
     """Fit the layer model to the results of one curve.
 
     Parameters
@@ -148,11 +149,15 @@ def physics_answer(
         What the device's governing part is.
     limit_mg, confidence : float
         Limit per device, and confidence of the release time. [mg], [-]
+    eo : Band, optional
+        Diffusivity of EO fitted to the same table, for the record of ECH. [m2/s]
 
     Returns
     -------
-    dict
+    answer : dict
         Release hours, bands of what was fitted, the picture and the material record.
+    diffusivity : Band
+        As fitted. [m2/s]
 
     Raises
     ------
@@ -168,11 +173,20 @@ def physics_answer(
         generator=np.random.default_rng(request.seed),
     )  # fmt: skip
     reports = sorted({a.row.report for a in amounts if a.row.report})
-    name = request.record_id or f"site.{setup.material}.diffusivity"
-    record = site_material_record(fit, setup, reports, name, len(amounts))
+    name = request.record_id
+    if name and setup.substance != "EO":
+        name = f"{name}.{setup.substance}"
+    cautions = (*fit.cautions, *_misfit(fit, points))
+    record = None
+    if not _NO_RECORD & {caution.code for caution in cautions}:
+        record = site_material_record(
+            setup, fit.diffusivity_m2_per_s, device=amounts[0].row.device, reports=reports,
+            results=len(amounts), eo=eo, name=name,
+        )  # fmt: skip
     rounded = None if fit.release_h is None else math.ceil(fit.release_h - 1e-9)
-    return {
+    answer = {
         "material": setup.material,
+        "substance": setup.substance,
         "packaging": setup.packaging,
         "start": "after exposure" if setup.exposure_s > 0.0 else "even",
         "release_h": fit.release_h,
@@ -187,6 +201,6 @@ def physics_answer(
         "seed": request.seed,
         "picture": _picture(fit, float(points.hours.max())),
         "site_material_record": record,
-        "site_material_record_toml": None if record is None else record_toml(record),
-        "cautions": [asdict(caution) for caution in (*fit.cautions, *_misfit(fit, points))],
+        "cautions": [asdict(caution) for caution in cautions],
     }
+    return answer, fit.diffusivity_m2_per_s

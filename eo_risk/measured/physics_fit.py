@@ -1,21 +1,17 @@
 """The layer model fitted to laboratory results, with the material's record as prior.
 
 Unknown are the diffusivity, the resistance outside, a slow pool, the start level and the
-scatter between and within lots. What comes out is a band, a release time and the fitted
-diffusivity as a record a site can keep.
+scatter between and within lots. What comes out is a band and a release time.
 """
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
 
-from eo_risk import reference
 from eo_risk.judgement.result import Band, Caution
 from eo_risk.judgement.risk import quantile
 from eo_risk.measured.dissipation import Points
@@ -24,12 +20,7 @@ from eo_risk.measured.posterior import Cloud, sample_posterior
 from eo_risk.measured.release_curves import ReleaseCurves
 from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Prior, Unknowns, steps
 from eo_risk.physics import properties
-from eo_risk.units import (
-    SECONDS_PER_HOUR,
-    celsius_to_kelvin,
-    from_si,
-    kelvin_to_celsius,
-)
+from eo_risk.units import SECONDS_PER_HOUR
 
 _START = 2000  # draws of the prior that the search starts from
 _REACH = 4.5  # deviates the grid of the layer model covers
@@ -38,7 +29,6 @@ _HOURS_AHEAD = 20.0  # times the last result
 _PICTURE_POINTS = 90
 _FEWEST_EFFECTIVE = 200.0
 _FAR = 2.0  # deviates from the middle of the prior that are worth a word
-_25C_K = celsius_to_kelvin(25.0)
 
 
 def _ends(band: Band) -> tuple[float, float]:
@@ -203,45 +193,3 @@ def fit_physics(
         Band.of(between), cloud.effective,
         _cautions(cloud, float(np.median(u.ln_d)), prior, release_h, float(points.hours.max())),
     )  # fmt: skip
-
-
-def site_material_record(
-    fit: PhysicsFit, setup: PhysicsSetup, reports: Sequence[str], name: str, results: int
-) -> dict[str, object] | None:
-    """Write the fitted diffusivity as a site's own material record, at 25 C.
-
-    Carried to 25 C with the record's own activation energy, so that at the aeration
-    temperature it gives back what was fitted. None for a substance other than EO.
-    """
-    if setup.substance != "EO":
-        return None
-    shipped = reference.record(f"{setup.material}.diffusivity")
-    activation = reference.record(f"{setup.material}.activation")
-    warmer = float(properties.arrhenius(1.0, activation.value_si, setup.temperature_k))
-    points = (fit.diffusivity_m2_per_s.p50, fit.diffusivity_m2_per_s.p05,
-              fit.diffusivity_m2_per_s.p95)  # fmt: skip
-    value, low, high = (float(f"{from_si(p / warmer, shipped.unit):.4g}") for p in points)
-    celsius = kelvin_to_celsius(setup.temperature_k)
-    return {
-        "id": name,
-        "material": setup.material,
-        "quantity": "diffusivity",
-        "value": value,
-        "low": low,
-        "high": high,
-        "unit": shipped.unit,
-        "spread": "lognormal",
-        "temperature_c": kelvin_to_celsius(_25C_K),
-        "status": "measured",
-        "source": "laboratory report " + (", ".join(reports) or "without a number"),
-        "locator": f"layer model fitted to {results} results at {celsius:g} C",
-        "note": f"carried to 25 C with {activation.value:g} {activation.unit}",
-    }
-
-
-def record_toml(record: dict[str, object]) -> str:
-    """Write a material record as it stands in a site file."""
-    # JSON strings and numbers are TOML strings and numbers.
-    lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in record.items()]
-    return "\n".join(["[[material_record]]", *lines]) + "\n"
-

@@ -171,3 +171,32 @@ def read_site(path: Path | None = None) -> Site:
     if path is None and not chosen.is_file():
         return Site()
     return parse_site(read_text(chosen, "site file"), chosen.parent)
+
+
+def with_material_records(text: str, records: str, folder: Path | None = None) -> str:
+    """Add ``[[material_record]]`` blocks to the text of a site file, the rest as it stands.
+
+    `folder` is where a file of limits that the site file names is looked for.
+
+    Raises
+    ------
+    InputError
+        If the text is no site file, an id is there already, or a record cannot be read.
+    """
+    there = {r.get("id") for r in _listed(text) if isinstance(r, dict)}
+    taken = [str(r["id"]) for r in _listed(records) if r["id"] in there]
+    if taken:
+        raise refuse("site file, material_record", repr(taken[0]), "an id used once",
+                     "Remove the old record, or give another --record-id.")  # fmt: skip
+    joined = "\n\n".join(filter(None, (text.rstrip(), records)))
+    new = {r["id"] for r in _listed(records)}
+    broken = [b for b in parse_site(joined, folder).broken
+              if b.kind == "material_record" and b.name in new]  # fmt: skip
+    if broken:
+        raise InputError([fault for entry in broken for fault in entry.faults])
+    return joined
+
+
+def _listed(text: str) -> list:
+    found = _toml(text, "site file").get("material_record", [])
+    return found if isinstance(found, list) else [found]

@@ -11,15 +11,12 @@ from eo_risk.measured.lot_scatter import LotModel
 from eo_risk.measured.physics_fit import (
     fit_physics,
     picture_hours,
-    record_toml,
     release_curves,
-    site_material_record,
 )
 from eo_risk.measured.posterior import sample_posterior
 from eo_risk.measured.release_curves import ReleaseCurves
 from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Unknowns, prior_of
 from eo_risk.physics.layer import Body
-from eo_risk.plan.site_file import parse_site
 from eo_risk.units import SECONDS_PER_HOUR
 
 SETUP = PhysicsSetup("pvc_plasticised", Body("sheet", 1.5e-3), 323.15)
@@ -203,19 +200,6 @@ def test_the_release_hour_is_where_the_upper_curve_meets_the_limit(prior, curves
     later = fit.hours > fit.release_h
     assert np.all(np.log(fit.upper[later]) <= LN_LIMIT + 1e-9)
     assert np.log(fit.upper[~later][-1]) > LN_LIMIT
-
-
-def test_the_record_a_site_keeps_is_read_by_the_site_file(prior, curves):
-    _, points = study(prior, curves, 11)
-    fit = fitted(points, prior, curves)
-    record = site_material_record(fit, SETUP, ["report 7"], "own.pvc.diffusivity", 18)
-    site = parse_site(record_toml(record))
-    assert not site.broken
-    own = site.material_record[0]
-    assert (own.material, own.quantity, own.status) == ("pvc_plasticised", "diffusivity",
-                                                        "measured")  # fmt: skip
-    assert "report 7" in own.source
-    assert own.low < own.value < own.high
 
 
 @pytest.mark.slow
