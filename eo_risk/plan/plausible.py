@@ -100,23 +100,68 @@ def _cycle_faults(cycle: dict) -> Iterator[Fault]:
     if low is not None and high is not None and low >= high:
         yield Fault("cycle.washes.low_kpa", f"{low:g}", "kPa", f"below {high:g} kPa",
                     "A wash goes down to its low pressure and up to its high one.")  # fmt: skip
+    gas_faults = list(_gas_faults(_block(cycle, "gas")))
+    yield from gas_faults
+    if not gas_faults:
+        yield from _pressure_faults(cycle)
+
+
+def _gas_faults(gas: dict) -> Iterator[Fault]:
+    """Ask for both sides of a mixture: what is beside the EO acts on the water."""
+    percent = _number(gas, "eo_mass_percent") if "eo_mass_percent" in gas else 100.0
+    balance = gas.get("balance", "none")
+    if balance in ("co2", "n2") and (percent is None or percent >= 100.0):
+        given = "unknown" if percent is None else f"{percent:g}"
+        yield Fault("cycle.gas.eo_mass_percent", given, "%", "more than 0 to below 100 %",
+                    f"Read on the cylinder how much is EO beside {balance.upper()}.")  # fmt: skip
+    elif balance not in ("co2", "n2") and (percent is None or percent < 100.0):
+        share = "unknown" if percent is None else f"{percent:g} % EO"
+        yield Fault("cycle.gas.balance", f"{balance} with {share}", "", "co2 or n2",
+                    "Name the gas that makes up the rest of the cylinder.")  # fmt: skip
+
+
+def _pressure_faults(cycle: dict) -> Iterator[Fault]:
+    """Refuse a total pressure that EO, its balance gas and what was there before exceed.
+
+    Air and vapour before the injection count as the larger of the two: steam that is let in
+    while the pump runs takes the place of the air.
+    """
     eo, temperature = _number(cycle, "eo_mg_per_l"), _number(cycle, "temperature_c")
     total = _number(cycle, "total_pressure_kpa")
-    rh = _number(cycle, "conditioning_rh_percent")
     if None in (eo, temperature, total) or not -20.0 <= temperature <= 120.0:
         return
     kelvin = units.celsius_to_kelvin(temperature)
+    per_mole = units.GAS_CONSTANT_J_PER_MOL_K * kelvin
     molar_mass = reference.record("eo.molar_mass").value_si
-    eo_pa = units.to_si(eo, "mg/L") / molar_mass * units.GAS_CONSTANT_J_PER_MOL_K * kelvin
-    vapour_pa = 0.0
-    if rh is not None:
-        from eo_risk.physics.properties import water_saturation_pa
-
-        vapour_pa = float(water_saturation_pa(kelvin)) * rh / 100.0
-    sum_kpa = units.from_si(eo_pa + vapour_pa, "kPa")
+    eo_pa = units.to_si(eo, "mg/L") / molar_mass * per_mole
+    parts = [f"EO {units.from_si(eo_pa, 'kPa'):.3g}"]
+    gas = _block(cycle, "gas")
+    balance, share = gas.get("balance"), _number(gas, "eo_mass_percent")
+    beside_pa = 0.0
+    if balance in ("co2", "n2") and share and share < 100.0:
+        beside = units.to_si(eo, "mg/L") * (100.0 - share) / share
+        beside_pa = beside / reference.record(f"{balance}.molar_mass").value_si * per_mole
+        parts.append(f"{balance.upper()} {units.from_si(beside_pa, 'kPa'):.3g}")
+    before_pa, before = _before_injection(cycle, kelvin)
+    parts += [before] if before else []
+    sum_kpa = units.from_si(eo_pa + beside_pa + before_pa, "kPa")
     if sum_kpa > total:
         yield Fault("cycle.total_pressure_kpa", f"{total:g}", "kPa", f"{sum_kpa:.3g} kPa or more",
-                    "EO and water vapour alone exceed this pressure (absolute).")  # fmt: skip
+                    f"{' + '.join(parts)} kPa alone exceed this pressure (absolute).")  # fmt: skip
+
+
+def _before_injection(cycle: dict, kelvin: float) -> tuple[float, str]:
+    """Return the least pressure before the injection, and what it is. [Pa]"""
+    from eo_risk.physics.properties import water_saturation_pa
+
+    rh, low = _number(cycle, "conditioning_rh_percent"), _number(cycle, "evacuation_kpa")
+    found = [(0.0, "")]
+    if rh is not None:
+        vapour_pa = float(water_saturation_pa(kelvin)) * rh / 100.0
+        found.append((vapour_pa, f"vapour {units.from_si(vapour_pa, 'kPa'):.3g}"))
+    if low is not None:
+        found.append((units.to_si(low, "kPa"), f"left by the evacuation {low:.3g}"))
+    return max(found)
 
 
 def plan_faults(raw: dict) -> list[Fault]:

@@ -134,3 +134,60 @@ def test_markup_in_a_name_is_kept_as_text(raw):
     raw["items"][0]["name"] = "two\nlines"
     with pytest.raises(InputError, match="one line of text"):
         read_plan(raw)
+
+
+def _pressure_faults(raw):
+    try:
+        read_plan(raw)
+    except InputError as error:
+        return {fault.where: fault for fault in error.faults}
+    return {}
+
+
+@pytest.mark.parametrize(
+    ("percent", "balance", "total_kpa", "least_kpa"),
+    [
+        # 600 mg/L EO at 55 C are 37.2 kPa (ideal gas); 8.5 % by mass brings 400 kPa CO2,
+        # 20 % brings 149 kPa, 20 % in N2 234 kPa; the vapour of 60 % RH is 9.5 kPa.
+        (100, "none", 46, 46.6),
+        (100, "none", 47, None),
+        (8.5, "co2", 60, 447),
+        (8.5, "co2", 450, None),
+        (20, "co2", 190, 195.4),
+        (20, "co2", 200, None),
+        (20, "n2", 250, 280.4),
+    ],
+)
+def test_a_total_pressure_that_the_mixture_exceeds_is_refused(
+    raw, percent, balance, total_kpa, least_kpa
+):
+    raw["cycle"] |= {"eo_mg_per_l": 600, "temperature_c": 55, "conditioning_rh_percent": 60,
+                     "evacuation_kpa": 9, "total_pressure_kpa": total_kpa,
+                     "gas": {"eo_mass_percent": percent, "balance": balance}}  # fmt: skip
+    found = _pressure_faults(raw)
+    if least_kpa is None:
+        assert found == {}
+    else:
+        fault = found["cycle.total_pressure_kpa"]
+        assert float(fault.allowed.split()[0]) == pytest.approx(least_kpa, rel=0.005)
+        assert "EO 37.2" in fault.do
+        assert balance == "none" or balance.upper() in fault.do
+
+
+def test_what_the_evacuation_left_counts_in_the_total_pressure(raw):
+    raw["cycle"] |= {"eo_mg_per_l": 600, "temperature_c": 55, "conditioning_rh_percent": 60,
+                     "evacuation_kpa": 30, "total_pressure_kpa": 60}  # fmt: skip
+    assert "left by the evacuation 30" in _pressure_faults(raw)["cycle.total_pressure_kpa"].do
+
+
+@pytest.mark.parametrize(
+    ("gas", "where"),
+    [
+        ({"eo_mass_percent": 20}, "cycle.gas.balance"),
+        ({"eo_mass_percent": 20, "balance": "unknown"}, "cycle.gas.balance"),
+        ({"eo_mass_percent": "unknown", "balance": "co2"}, "cycle.gas.eo_mass_percent"),
+    ],
+)
+def test_a_mixture_names_its_share_and_its_balance(raw, gas, where):
+    raw["cycle"]["gas"] = gas
+    assert set(_pressure_faults(raw)) == {where}
