@@ -187,3 +187,26 @@ def test_text_ends_with_look_again_and_the_notice(capsys):
     printed = capsys.readouterr().out
     assert "then look again" in printed
     assert "does not release a load" in printed
+
+
+@pytest.mark.parametrize(
+    ("flags", "why"),
+    [
+        (("--air-pressure-gauge-bar", "1", "--air-rh-percent", "100"), "saturated"),
+        (("--air-pressure-gauge-bar", "0", "--air-rh-percent", "0"), "no air flows"),
+        (("--air-pressure-gauge-bar", "1", "--air-rh-percent", "0", "--blocked"), "no air passes"),
+        (("--air-pressure-gauge-bar", "1", "--air-rh-percent", "0"), None),
+    ],
+)
+def test_why_a_lumen_does_not_dry_is_said(capsys, flags, why):
+    given = (*CHANNEL, "--emptied", "syringe", "--air-temperature-c", "20", *flags)
+    found = lumen(capsys, *given)
+    assert (found["dry_after_min"]["p50"] is None) == (why is not None)
+    main(["water", "lumen", *given])
+    printed = capsys.readouterr().out
+    if why is None:
+        assert found["cannot_dry"] is None
+        assert "does not dry" not in printed
+    else:
+        assert why in found["cannot_dry"]
+        assert f"{found['cannot_dry']}: it does not dry this way" in printed

@@ -277,9 +277,23 @@ def _lumen_answer(lumen: _Lumen) -> dict:
         "air_flow_nl_per_min": float(from_si(flow_m3_per_s, "NL/min")) * lumen.passes_air,
         "evaporation_mg_per_min": float(from_si(np.median(full_rate), "mg") * to_si(1.0, "min")),
         "before_drying_mg": _points(start, "mg"),
+        "cannot_dry": _why_not(lumen, result),
         "cautions": lumen.cautions(left),
         "assumed": _assumed(lumen.inputs),
     }
+
+
+def _why_not(lumen: _Lumen, result) -> str | None:
+    """Say why the air named never dries this lumen; None when it does in half the samples."""
+    import numpy as np
+
+    if np.isfinite(np.median(result.dry_s)):
+        return None
+    if not lumen.passes_air:
+        return "no air passes"
+    if np.median(lumen.humidity) >= 1.0:
+        return "the air is saturated and takes no water up"
+    return "no air flows: give a pressure or a flow above 0"
 
 
 def run_lumen(args: argparse.Namespace) -> int:
@@ -295,8 +309,8 @@ def run_lumen(args: argparse.Namespace) -> int:
         f"air flow {significant(answer['air_flow_nl_per_min'])} NL/min, evaporation "
         f"{significant(answer['evaporation_mg_per_min'])} mg/min",
     ]
-    if dry["p50"] is None:
-        lines.append("no air passes: it does not dry this way")
+    if answer["cannot_dry"]:
+        lines.append(f"{answer['cannot_dry']}: it does not dry this way")
     else:
         most = "more than can be told" if dry["p95"] is None else significant(dry["p95"])
         lines.append(
