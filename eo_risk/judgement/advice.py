@@ -13,7 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from eo_risk import reference, units
-from eo_risk.judgement.item_result import ItemDraft, cap_s, lengthened_step
+from eo_risk.judgement.hours import cap_s, lengthened_step
+from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
 from eo_risk.plan.load_plan import DryingStep, Item, LoadPlan
 

@@ -1,0 +1,161 @@
+"""What of an item's residues counts against which limit, and how it falls over the aeration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eo_risk import units
+from eo_risk.judgement.dose import Counted, counted
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
+from eo_risk.judgement.parts import layer_stages
+from eo_risk.judgement.residues import Amounts
+from eo_risk.judgement.result import Residue
+from eo_risk.judgement.simulate import ItemTrace, glycol
+from eo_risk.judgement.timeline import Timeline
+from eo_risk.physics.layer import run_layer
+from eo_risk.plan.load_plan import Item, LoadPlan
+from eo_risk.plan.own_numbers import own_edition
+
+
+@dataclass(frozen=True)
+class ItemLimits:
+    """What one item must meet: limits with the screening reference, what is missing for them,
+    the body mass they hold for, and the days each period counts."""
+
+    limits: tuple[Limit, ...]
+    missing: tuple[str, ...]
+    body_mass_kg: float | None
+    days: dict[str, float]
+
+
+def item_limits(plan: LoadPlan, item: Item) -> ItemLimits:
+    """Return the limits of one item's contact and patient."""
+    patient, missing = item.patient, []
+    mass = patient.body_mass_kg or plan.rules.lightest_patient_kg
+    duration = "limited" if patient.duration == "none" else patient.duration
+    if duration is None:
+        missing.append("contact duration is not known")
+    if mass is None:
+        missing.append("body mass of the lightest patient is not known")
+    screening = screening_by_id(plan.rules.glycol_reference, mass)
+    found = limits_for(
+        plan.rules.edition, duration or "permanent", mass, patient.devices_used_together,
+        special=patient.special, own=own_edition(plan.own_limits, plan.rules.edition),
+    )  # fmt: skip
+    if found.empty_reason:
+        missing.append(found.empty_reason)
+    if plan.rules.edition == "iso10993-7:1995":
+        missing.append("the 1995 edition is history and gives no verdict")
+    return ItemLimits((*found.limits, screening), tuple(missing), mass, dict(found.days))
+
+
+def counted_of(item: Item) -> Counted:
+    patient = item.patient
+    """Return how much of the residue counts, and in words why."""
+    return counted(patient.residue_counted or "whole",
+                   patient.share_reaching_patient_percent)  # fmt: skip
+
+
+def amounts_left(trace: ItemTrace, item: Item, share: dict[str, np.ndarray], days: dict) -> Amounts:
+    """Collect what is left at the end of the aeration, by model."""
+    share_counted = counted_of(item).share
+    forms = ("film", "plug") if trace.water.plug is not None else ("whole",)
+    eo = {form: share_counted * trace.eo(form)[-1] for form in forms}
+    eg = {form: glycol(trace, form)[-1] for form in forms}
+    eg["ceiling"] = np.maximum(trace.water.ceiling_eg, np.max(np.stack(list(eg.values())), axis=0))
+    ech = {}
+    for form in forms:
+        body = trace.water.film if form != "plug" else trace.water.plug
+        polymer = trace.parts_ech[-1]
+        if np.any(body.ech_buffered > 0.0):
+            ech[(form, "buffered")] = polymer + body.ech_buffered
+            ech[(form, "unbuffered")] = polymer + body.ech_unbuffered
+        else:
+            ech[(form, None)] = polymer
+    spot = trace.water.wet_spot
+    return Amounts(eo, ech, eg, None if spot is None else share_counted * spot, share, days)
+
+
+def dose_shares(
+    trace: ItemTrace, item: Item, inputs: ItemInputs, timeline: Timeline
+) -> dict[str, np.ndarray]:
+    """Return the share of the EO residue that leaves the item within each period.
+
+    Only for contact beyond a day: the parts give off at body temperature without resistance
+    outside; dissolved EO counts in full from the first day.
+    """
+    if item.patient.duration not in ("prolonged", "permanent"):
+        return {}
+    first = timeline.exposure_first
+    last = timeline.stages[-1]
+    body_k = inputs.draw("patient.temperature")
+    zero = np.zeros_like(body_k)
+    contact = [
+        replace(last, duration_s=np.full_like(body_k, days * units.SECONDS_PER_DAY),
+                temperature_k=body_k, eo_start_kg_per_m3=zero, eo_end_kg_per_m3=zero)
+        for days in (1.0, 29.0)
+    ]  # fmt: skip
+    left = [np.zeros_like(body_k) for _ in range(3)]
+    for model in trace.models:
+        if model.body is None:
+            continue
+        stages = layer_stages(model, timeline.chamber[first:] + timeline.aeration, inputs)
+        bare = replace(model, transfer_m_per_s=np.full_like(body_k, np.inf))
+        run = run_layer(model.body, stages + layer_stages(bare, contact, inputs))
+        for i in range(3):
+            left[i] = left[i] + run.mean_kg_per_m3[-3 + i] * model.volume_m3
+    water = trace.water.film.eo[-1] if trace.water.plug is None else trace.water.plug.eo[-1]
+    total = np.maximum(left[0] + water, np.finfo(float).tiny)
+    day, month = ((left[0] - left[i] + water) / total for i in (1, 2))
+    shares = {"24h": day, "30d": month}
+    if item.patient.duration == "prolonged":
+        shares["day"] = month
+    return {period: np.clip(share, 0.0, 1.0) for period, share in shares.items()}
+
+
+def ruling_curves(
+    trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts
+) -> list[tuple[np.ndarray, np.ndarray | float]]:
+    """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]"""
+    after = trace.after_wash()
+    curves = []
+    for row in rows:
+        if not row.used_for_verdict or row.limit is None or row.model == "wet_spot":
+            continue
+        if row.substance == "EO":
+            amount = trace.eo(row.model)[after]
+        else:
+            # Chlorohydrin in water stays; that in the parts leaves.
+            amount = trace.parts_ech[after]
+            amount = amount + (amounts.ech[(row.model, row.buffering)] - trace.parts_ech[-1])
+        limit: np.ndarray | float = row.limit
+        if row.quantity == "ug_per_cm2":
+            limit = row.limit * trace.contact_area_m2
+        elif row.period == "day":
+            limit = row.limit * amounts.days["day"]
+        share = amounts.dose_share.get(row.period)
+        if share is not None and row.substance == "EO":
+            amount = amount * share
+        curves.append((np.maximum(amount, 1e-300), limit))
+    if trace.water.plug is not None and any(r.model == "wet_spot" for r in rows):
+        spot = next(r for r in rows if r.model == "wet_spot")
+        body = trace.water.plug.eo
+        end = np.maximum(body[-1], np.finfo(float).tiny)
+        density = trace.water.wet_spot * body[after] / end
+        curves.append((np.maximum(density, 1e-300), spot.limit))
+    return curves
+
+
+def least_limit_kg(rows: Sequence[Residue], trace: ItemTrace) -> float:
+    """Return the smallest EO limit as a mass. [kg]"""
+    area = float(np.median(trace.contact_area_m2))
+    found = [
+        row.limit * (area if row.quantity == "ug_per_cm2" else 1.0)
+        for row in rows
+        if row.substance == "EO" and row.limit and row.used_for_verdict
+    ]
+    return min(found, default=0.0)

@@ -1,0 +1,115 @@
+"""How long an item must be aerated until it is inside its limits."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from eo_risk import reference, units
+from eo_risk.judgement.cautions import required_by_others
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.residues import hours_inside
+from eo_risk.judgement.result import AerationTime, Band, Curve
+from eo_risk.judgement.simulate import ItemTrace
+from eo_risk.judgement.timeline import (
+    LoadStage,
+    Timeline,
+    aeration_stages,
+    ambient_pa,
+    with_aeration,
+)
+from eo_risk.plan.load_plan import Item, LoadPlan
+
+# How far beyond the cap the aeration is followed, to name a number where one exists.
+_FOLLOWED_CAPS = 4.0
+_POINTS_PER_DECADE = 8
+
+
+def lengthened_step(plan: LoadPlan) -> int:
+    """Return the index of the aeration step that is lengthened when more is needed."""
+    for index, step in enumerate(plan.aeration):
+        if step.place in ("cabinet", "chamber"):
+            return index
+    return len(plan.aeration) - 1
+
+
+def cap_s(plan: LoadPlan) -> float:
+    """Return the hours beyond which a measurement is asked for instead. [s]"""
+    cap = plan.rules.beyond_cap_h
+    default = reference.record("decision.beyond_cap").value_si
+    return default if cap is None else units.to_si(cap, "h")
+
+
+def longer_aeration(
+    plan: LoadPlan, inputs: ItemInputs, timeline: Timeline
+) -> tuple[LoadStage, ...]:
+    """Return an aeration whose lengthened step goes far beyond the cap, finely cut."""
+    index = lengthened_step(plan)
+    far = _FOLLOWED_CAPS * cap_s(plan)
+    count = 3 * _POINTS_PER_DECADE + 1
+    cuts = tuple(np.geomspace(1e-3, 1.0, count))
+    step = plan.aeration[index].model_copy(update={"hours": far / units.SECONDS_PER_HOUR})
+    steps = (*plan.aeration[:index], step)
+    return aeration_stages(steps, inputs, timeline.end_temperature_k, timeline.lag_s,
+                           ambient_pa(plan), {index: cuts})  # fmt: skip
+
+
+def needed_s(trace: ItemTrace, curves: list, quantile: float) -> float | None:
+    """Return when a quantile of every curve is inside its limit, within the trace. [s]"""
+    time = np.median(trace.time_s[trace.after_wash()], axis=1)
+    return hours_inside(time, curves, quantile)
+
+
+def _aeration_time(
+    plan: LoadPlan, item: Item, p50: float | None, p95: float | None, far_s: float
+) -> AerationTime:
+    asked = [(who, units.to_si(hours, "h")) for who, hours, _ in required_by_others(item, plan)]
+    estimate = far_s if p95 is None else p95
+    everyone = [*asked, ("estimate at 95 %", estimate)]
+    governed_by, required = max(everyone, key=lambda pair: pair[1])
+    return AerationTime(
+        far_s if p50 is None else p50, estimate, required, governed_by,
+        p95 is None or estimate > cap_s(plan), p95 is None,
+    )  # fmt: skip
+
+
+def aeration_time(
+    plan: LoadPlan, item: Item, inputs: ItemInputs, timeline: Timeline, trace: ItemTrace,
+    curves: list, again,
+) -> AerationTime:  # fmt: skip
+    """Return the hours needed; `again(timeline)` re-runs the item where the plan ends first."""
+    found = {q: needed_s(trace, curves, q) for q in (0.5, 0.95)}
+    far_s = float(np.median(trace.time_s[-1]))
+    if any(value is None for value in found.values()):
+        longer = with_aeration(timeline, longer_aeration(plan, inputs, timeline))
+        trace_far, curves_far = again(longer)
+        far_s = float(np.median(trace_far.time_s[-1]))
+        found = {
+            q: value if value is not None else needed_s(trace_far, curves_far, q)
+            for q, value in found.items()
+        }
+    return _aeration_time(plan, item, found[0.5], found[0.95], far_s)
+
+
+def hours_by_part(trace: ItemTrace, limit_kg: float) -> list[Band | None]:
+    """Return when each part alone falls below the strictest EO limit. [s]
+
+    None for a part that holds no EO, or not within the planned aeration.
+    """
+    time = np.median(trace.time_s[trace.after_wash()], axis=1)
+    found: list[Band | None] = []
+    for model, eo in zip(trace.models, trace.parts_eo, strict=True):
+        curve = [(np.maximum(eo[trace.after_wash()], 1e-300), limit_kg)]
+        hours = [
+            hours_inside(time, curve, q) if model.body is not None and limit_kg > 0.0 else None
+            for q in (0.05, 0.5, 0.95)
+        ]
+        found.append(None if None in hours else Band(*hours))
+    return found
+
+
+def eo_curve(trace: ItemTrace, form: str) -> Curve:
+    """Return the bands of EO over the aeration."""
+    after = trace.after_wash()
+    low, middle, high = np.quantile(trace.eo(form)[after], (0.05, 0.5, 0.95), axis=1)
+    time = np.maximum(np.median(trace.time_s[after], axis=1), 0.0)
+    return Curve(*(tuple(float(v) for v in row) for row in (time, low, middle, high)))
