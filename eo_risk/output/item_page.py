@@ -26,6 +26,8 @@ from eo_risk.output.wording import (
     plain_name,
     printable,
     required_hours,
+    slow_tail_hours,
+    slow_tail_note,
     standing_text,
     verdict_line,
     water_rows,
@@ -235,6 +237,8 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         ("Packaging", known(plain_name(planned.packaging) if planned else None)),
         *([("Published practice", practice)] if practice else []),
         ("Aeration needed", _hours(item)),
+        *([("Slow tail", f"{slow_tail_hours(item)}. {slow_tail_note()}")]
+          if slow_tail_hours(item) else []),
         ("Data class", _CLASS.get(item["class"], item["class"])),
         ("Counted", item.get("residue_counted") or "the whole residue"),
     ]

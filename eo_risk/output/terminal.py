@@ -19,6 +19,8 @@ from eo_risk.output.wording import (
     required_hours,
     ruling_text,
     short_reason,
+    slow_tail_hours,
+    slow_tail_note,
     where_text,
 )
 from eo_risk.plan.load_plan import LoadPlan
@@ -111,6 +113,14 @@ def _blocking(answer: dict) -> Iterator[str]:
         yield from _labelled("Blocks", text)
 
 
+def _slow_tails(answer: dict) -> Iterator[str]:
+    """Show the hours of every item with a slow pool beside those without."""
+    hours = [(number, slow_tail_hours(item)) for number, item in enumerate(answer["items"], 1)]
+    said = "; ".join(f"item {number}: {text}" for number, text in hours if text)
+    if said:
+        yield from _labelled("Slow tail", f"{slow_tail_note()} {said[0].upper()}{said[1:]}.")
+
+
 def _own_records(answer: dict) -> Iterator[str]:
     """Name the site's own records once each, with the items that used them."""
     users: dict[str, list[int]] = {}
@@ -147,6 +157,7 @@ def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None
         "",
         *_blocking(answer),
         *_labelled("Assumed values", assumed_text(answer)),
+        *_slow_tails(answer),
         *_own_records(answer),
         *_labelled("Limits", edition_text(answer)),
         *_labelled("Seed", f"{answer['seed']}, {answer['samples']} samples, "

@@ -12,6 +12,8 @@ import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
 
+from eo_risk.plan.choices import slow_pool_share, slow_pool_source
+
 UNKNOWN = "unknown"
 NOT_COMPUTED = "not computed"
 
@@ -308,6 +310,22 @@ def required_hours(item: dict) -> str:
         return NOT_COMPUTED
     hours = hours_up(aeration["required"])
     return f"{hours} or more" if aeration.get("unreached") else hours
+
+
+def slow_tail_note() -> str:
+    """Say that a slow tail was seen, by whom, and what the hours beside it assume."""
+    return (f"A slow tail of bound EO was seen ({slow_pool_source()}); the estimate leaves it "
+            f"out. Beside it: hours at 95 % with {slow_pool_share()} of the EO in a slow pool.")
+
+
+def slow_tail_hours(item: dict) -> str:
+    """Write the hours with a slow pool beside those without; empty where it has no place."""
+    aeration = item["aeration_h"]
+    hours = aeration and aeration.get("with_slow_pool_p95")
+    if not hours:
+        return ""
+    more = " or more" if aeration.get("with_slow_pool_unreached") else ""
+    return f"{hours_up(hours)}{more} with the slow pool, {hours_up(aeration['p95'])} without"
 
 
 def load_hours(answer: dict) -> str:

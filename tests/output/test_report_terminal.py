@@ -56,3 +56,16 @@ def test_wrapping_keeps_every_word():
     lines = wrap(text, 12)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
     assert max(map(len, lines)) <= 12
+
+
+def test_hours_with_a_slow_pool_stand_beside_those_without(answer, plan):
+    answer = copy.deepcopy(answer)
+    for item in answer["items"]:
+        if item["aeration_h"]:
+            item["aeration_h"] |= {"p95": 8.1, "with_slow_pool_p95": 31.22}
+            break
+    text = " ".join(terminal_table(answer, plan).split())
+    assert "31.3 h with the slow pool, 8.1 h without" in text
+    assert "Med Tekh 1983(3):33-38" in text
+    item["aeration_h"]["with_slow_pool_p95"] = None
+    assert "slow pool" not in terminal_table(answer, plan)

@@ -25,6 +25,8 @@ from eo_risk.output.wording import (
     required_hours,
     ruling_text,
     short_reason,
+    slow_tail_hours,
+    slow_tail_note,
     verdict_line,
     water_rows,
     why,
@@ -122,6 +124,8 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         _curve(item, planned_h, f"axis-{number}")
         _residues(item)
         _water(item)
+        if slow_tail_hours(item):
+            st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note()}"))
         cautions = [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in item["cautions"]]
         _lines(words.CAUTIONS, cautions)
         _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
