@@ -12,7 +12,7 @@ if str(ROOT) not in sys.path:  # Streamlit starts this file by its path
     sys.path.insert(0, str(ROOT))
 
 from eo_risk.output.wording import known, moment_text  # noqa: E402
-from ui import forms, state, words  # noqa: E402
+from ui import site_choice, state, words  # noqa: E402
 
 
 def _open_and_save() -> None:
@@ -38,6 +38,7 @@ def _sidebar() -> None:
                 f"{words.label('steriliser')}: {known(plan.steriliser)}\n"
                 f"{words.label('cycle_start')}: {moment_text(plan.cycle_start)}\n"
                 f"{words.ITEMS}: {len(plan.items)}")  # fmt: skip
+        site_choice.draw()
         _open_and_save()
 
 
@@ -45,11 +46,12 @@ st.set_page_config(page_title=words.TITLE, layout="wide")
 state.start()
 page = st.navigation(
     [
+        st.Page("views/start.py", title=words.NEW_LOAD),
         st.Page("views/load.py", title=words.LOAD, default=True),
         st.Page("views/cycle.py", title=words.CYCLE),
         st.Page("views/result.py", title=words.RESULT),
     ]
 )
 _sidebar()
-forms.show_faults(state.file_faults(), words.FILE_FAULTS)
+site_choice.show_refused()
 page.run()

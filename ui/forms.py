@@ -9,6 +9,7 @@ import streamlit as st
 from eo_risk.errors import Fault
 from eo_risk.plan import choices
 from eo_risk.plan.fields import Block
+from eo_risk.plan.site_entries import UnitsShown
 from ui import state, words
 
 # Free text in the plan that names an entry of a list.
@@ -41,6 +42,20 @@ def kinds(model: type[Block]) -> dict[str, tuple[str, list]]:
     return found
 
 
+def number_shown(value: Any, unit: str, units: UnitsShown) -> float | None:
+    """Turn a number of the plan into the unit shown, without the digits no person reads."""
+    if value is None or units.unit(unit) == unit:
+        return None if value is None else float(value)
+    return float(f"{units.shown(float(value), unit)[0]:.6g}")
+
+
+def number_entered(value: Any, now: Any, unit: str, units: UnitsShown) -> Any:
+    """Return what the plan keeps: the old value where nothing was entered, else the new one."""
+    if now is None or now == number_shown(value, unit, units):
+        return None if now is None else value
+    return now if units.unit(unit) == unit else units.entered(float(now), unit)
+
+
 def _choice(label: str, options: list, value: Any, key: str) -> Any:
     offered = [None, *options]
     if value not in offered:
@@ -49,20 +64,26 @@ def _choice(label: str, options: list, value: Any, key: str) -> Any:
                         key=key)  # fmt: skip
 
 
-def _number(kind: str, label: str, value: Any, key: str) -> int | float | None:
-    """Draw a number that can be emptied: a default would come back where a cell is cleared."""
-    number = int if kind == "whole" else float
-    state.preset(key, None if value is None else number(value))
-    return st.number_input(label, value=None, step=1 if kind == "whole" else 0.1, key=key,
-                           format="%d" if kind == "whole" else "%g",
-                           placeholder=words.UNKNOWN)  # fmt: skip
+def _number(kind: str, label: str, value: Any, key: str, unit: str) -> int | float | None:
+    """Draw a number that can be emptied: a default would come back where a cell is cleared.
+
+    A number that is not touched comes back as it was, whatever the unit shown rounds.
+    """
+    units = state.units()
+    before = number_shown(value, unit, units)
+    state.preset(key, int(before) if kind == "whole" and before is not None else before)
+    now = st.number_input(label, value=None, step=1 if kind == "whole" else 0.1, key=key,
+                          format="%d" if kind == "whole" else "%g",
+                          placeholder=words.UNKNOWN)  # fmt: skip
+    return number_entered(value, now, unit, units)
 
 
-def _widget(kind: str, options: list, label: str, value: Any, key: str) -> Any:
+def _widget(field: str, kind: str, options: list, value: Any, key: str) -> Any:
+    label = words.label(field, state.units())
     if kind == "choice":
         return _choice(label, options, value or None, key)
     if kind in ("whole", "number"):
-        return _number(kind, label, value, key)
+        return _number(kind, label, value, key, words.unit_of(field))
     help_text = words.TIME_HELP if kind == "moment" else words.FREE_TEXT_HELP
     text = st.text_input(label, value=value or "", help=help_text, key=key,
                          placeholder=words.UNKNOWN)  # fmt: skip
@@ -93,7 +114,7 @@ def block(model: type[Block], raw: dict, key: str, *, columns: int = 3, skip: tu
         value = raw.get(name)
         value = None if value == words.UNKNOWN else value
         with places[index % columns]:
-            entered[name] = _widget(kind, options, words.label(name), value, f"{key}-{name}")
+            entered[name] = _widget(name, kind, options, value, f"{key}-{name}")
     return entered
 
 

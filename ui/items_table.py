@@ -7,9 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from eo_risk.plan.load_plan import Item, Lumen, Part, PatientContact
+from eo_risk.plan.load_plan import (
+    DryingStep,
+    ExternalWater,
+    Item,
+    Lumen,
+    Part,
+    PatientContact,
+)
+from eo_risk.plan.site_entries import UnitsShown
 from ui import paths, words
-from ui.forms import kinds
+from ui.forms import kinds, number_entered, number_shown
 
 ROW = "row"  # which item of the plan a row shows; empty in a row that was added
 NEW_NAMES = {"parts": "body", "lumens": "lumen"}
@@ -18,6 +26,8 @@ _TEXT = {"name", "needed_by"}
 _CHOICE_BLOCK = {
     "parts[0].material": (Part, "material"),
     "lumens[0].droplets_seen": (Lumen, "droplets_seen"),
+    "lumens[0].drying[0].method": (DryingStep, "method"),
+    "external_water.state": (ExternalWater, "state"),
     "patient.duration": (PatientContact, "duration"),
     "instructions.eo_allowed": (Item, "droplets_seen"),
     **{name: (Item, name) for name in
@@ -40,7 +50,12 @@ def is_number(path: str) -> bool:
     return path not in _TEXT and choices_of(path) is None
 
 
-def frame_of(items: list[dict]) -> pd.DataFrame:
+def unit_of(path: str) -> str:
+    """Return the unit of the field a column shows."""
+    return words.unit_of(path.rpartition(".")[2])
+
+
+def frame_of(items: list[dict], units: UnitsShown) -> pd.DataFrame:
     """Lay the items out as a table, one row each, an unknown as an empty cell."""
     columns: dict[str, pd.Series] = {
         ROW: pd.Series(range(len(items)), dtype="Float64"),
@@ -49,7 +64,8 @@ def frame_of(items: list[dict]) -> pd.DataFrame:
         values = [paths.get(item, path) for item in items]
         if is_number(path):
             kind = "Int64" if path in _WHOLE else "Float64"
-            columns[path] = pd.Series(values, dtype=kind)
+            numbers = [number_shown(value, unit_of(path), units) for value in values]
+            columns[path] = pd.Series(numbers, dtype=kind)
         else:
             columns[path] = pd.Series([value or None for value in values], dtype="object")
     return pd.DataFrame(columns)
@@ -68,7 +84,7 @@ def _write(item: dict, path: str, value: Any) -> None:
     paths.put(item, path, blank, NEW_NAMES)
 
 
-def items_of(base: list[dict], edited: pd.DataFrame) -> list[dict]:
+def items_of(base: list[dict], edited: pd.DataFrame, units: UnitsShown) -> list[dict]:
     """Turn an edited table back into items.
 
     Parameters
@@ -77,6 +93,8 @@ def items_of(base: list[dict], edited: pd.DataFrame) -> list[dict]:
         The raw items the table was drawn from.
     edited : DataFrame
         The table as edited: rows removed, added, cells changed.
+    units : UnitsShown
+        The units the table is drawn in.
 
     Returns
     -------
@@ -91,8 +109,10 @@ def items_of(base: list[dict], edited: pd.DataFrame) -> list[dict]:
         item = copy.deepcopy(base[int(number)]) if known else {"parts": [], "name": ""}
         changed = False
         for path in words.COLUMNS:
-            value = _plain(path, row[path])
-            if value != (paths.get(item, path) or None):
+            before, value = paths.get(item, path), _plain(path, row[path])
+            if is_number(path) and path not in _WHOLE:
+                value = number_entered(before, value, unit_of(path), units)
+            if value != (None if before == "" else before):
                 _write(item, path, value)
                 changed = True
         if known or changed:

@@ -11,15 +11,17 @@ import streamlit as st
 
 from eo_risk.errors import EoRiskError, Fault, InputError
 from eo_risk.files import as_text, check_size
+from eo_risk.plan.as_run import Difference
 from eo_risk.plan.load_plan import LoadPlan, json_of, parse_plan, plan_json, read_plan
-from eo_risk.plan.site import resolve
-from eo_risk.plan.site_file import read_site
+from eo_risk.plan.site import Site, default_site_path, parse_site, read_site, resolve
+from eo_risk.plan.site_entries import UnitsShown
 
 DEMO = Path(__file__).resolve().parent.parent / "demo"
 FIRST_DEMO = "wet_lumen"
 
-_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN = (
+_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN, _SITE, _RUN = (
     "plan_text", "table_version", "form_version", "table_base", "result", "file_faults", "chosen",
+    "site", "run_differences",
 )  # fmt: skip
 
 
@@ -41,11 +43,63 @@ class Result:
         return parse_plan(self.plan_text)
 
 
+@dataclass(frozen=True)
+class SiteInUse:
+    """A site file as read, and where it came from; empty for none."""
+
+    site: Site = Site()  # noqa: RUF009  frozen
+    origin: str = ""
+
+
 def start() -> None:
-    """Open the first demo plan in a new session."""
+    """Take the user's own site file and open the first demo plan in a new session."""
     if _PLAN not in st.session_state:
         st.session_state[_TABLE] = st.session_state[_FORM] = 0
-        keep_faults(open_demo(FIRST_DEMO))
+        st.session_state[_SITE] = SiteInUse()
+        own = default_site_path()
+        faults = use_site(own) if own.is_file() else ()
+        keep_faults(faults + open_demo(FIRST_DEMO))
+
+
+def site() -> Site:
+    """Return the site file in use; an empty one where there is none."""
+    return st.session_state[_SITE].site
+
+
+def site_origin() -> str:
+    """Say where the site file in use came from; empty for none."""
+    return st.session_state[_SITE].origin
+
+
+def units() -> UnitsShown:
+    """Return the units the site shows."""
+    return site().units_shown
+
+
+def _keep_site(found: Site, origin: str) -> None:
+    st.session_state[_SITE] = SiteInUse(found, origin)
+    st.session_state[_FORM] += 1  # fields are drawn afresh, in the units of this site
+    st.session_state[_TABLE] += 1
+
+
+def use_site(path: Path) -> tuple[Fault, ...]:
+    """Take a site file by its path; returns its faults and keeps the one in use if it has any."""
+    try:
+        _keep_site(read_site(path), str(path))
+    except InputError as error:
+        return error.faults
+    return ()
+
+
+def use_site_content(content: bytes, name: str) -> tuple[Fault, ...]:
+    """Take a site file from its content; a file of limits it names is looked for in the user's
+    configuration folder."""
+    try:
+        check_size(len(content), name, "site file")
+        _keep_site(parse_site(as_text(content, name), default_site_path().parent), name)
+    except InputError as error:
+        return error.faults
+    return ()
 
 
 def plan_text() -> str:
@@ -69,7 +123,7 @@ def offer(candidate: object, *, from_table: bool = False) -> tuple[Fault, ...]:
     A change that comes from the items table leaves the table as it is drawn.
     """
     try:
-        text = plan_json(read_plan(resolve(candidate, read_site())))
+        text = plan_json(read_plan(resolve(candidate, site())))
     except InputError as error:
         return error.faults
     except EoRiskError as error:
@@ -157,6 +211,17 @@ def table_base() -> tuple[str, dict]:
     if key not in st.session_state or _BASE not in st.session_state:
         st.session_state[_BASE] = plan_text()
     return key, json.loads(st.session_state[_BASE])
+
+
+def keep_differences(differences: tuple[Difference, ...]) -> None:
+    """Keep what a run changed, with the plan it belongs to."""
+    st.session_state[_RUN] = (plan_text(), differences)
+
+
+def differences() -> tuple[Difference, ...]:
+    """Return what the run changed; empty once the plan is another one."""
+    text, found = st.session_state.get(_RUN, ("", ()))
+    return found if text == plan_text() else ()
 
 
 def keep_result(result: Result) -> None:

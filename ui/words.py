@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 
-from eo_risk.output.wording import printable
+from eo_risk.output.wording import printable, shown_unit
+from eo_risk.plan.site_entries import UnitsShown
 
 TITLE = "EO load check"
-LOAD, CYCLE, RESULT = "Load", "Cycle and aeration", "Result"
+NEW_LOAD, LOAD, CYCLE, RESULT = "New load", "Load", "Cycle and aeration", "Result"
 CHECK = "Check this load"
 STALE = "The inputs changed since this result. Check again."
 NO_RESULT = "No result yet. Check the load to see a verdict per item."
@@ -47,6 +48,37 @@ WASHES, GAS = "Air washes", "Gas"
 ITEM_TABS = ("Item", "Parts", "Lumens and drying", "Water outside", "Patient contact",
              "Instructions for use")  # fmt: skip
 CYCLE_TABS = ("Load and steriliser", "Cycle", "Aeration", "Room", "Rules")
+
+SITE_FILE, SITE_IN_USE, UNNAMED_SITE = "Site file", "In use", "a site without a name"
+NO_SITE = "None in use: cycles, aerators and devices have no names yet."
+LEFT_OUT = "Entries that cannot be read; the others are in use:"
+OWN_SITE = "Use my own site file"
+DEMO_SITE = "Use the invented site of the demo"
+SITE_PATH, USE_PATH = "Path of a site file (TOML)", "Use this path"
+SITE_UPLOAD, USE_UPLOAD = "Site file from this computer (TOML)", "Use this site file"
+NO_SITE_CYCLES = (
+    "A new load is made from the names of a site file with a cycle and an aeration. Choose one "
+    "under Site file in the sidebar; `eo-risk template site` writes one to fill in. Without one, "
+    "open a plan file and change it."
+)
+OWN_DEVICES, STARTING_TYPES = "Our devices", "Other items, by starting type"
+CHOOSE_NAMES, NO_DEVICES = "type to find, Enter to choose", "the site file has no device"
+START_DAY, START_TIME = "Day of the cycle start", "Time of the cycle start"
+CYCLE_NAME, AERATION_NAME, ROOM_NAME = "Cycle", "Aeration", "Room"
+MAKE_LOAD = "Make this load"
+FROM_SITE, TAKE = "From the site file", "Take"
+ADD_BY_NAME, ADD_ITEMS = "Add items by name", "Add these items"
+FILL_ALL, FILL_FIELD, VALUE = "One value for every unknown cell of a column", "Column", "Value"
+FILL, FILLED = "Fill the unknown cells", "items filled"
+AS_RUN = "As run: the chart over the plan"
+RUN_FILE, LAY_OVER = "Chart (CSV, Excel) or measured values (JSON)", "Lay over the plan"
+RUN_HELP = (
+    "Measured values replace planned ones and the plan becomes 'as run'. A gap or a clock that "
+    "jumps is refused, never bridged. `eo-risk template chart` writes a chart to fill in."
+)
+RUN_FAULTS = "The chart was not taken; the plan is as it was."
+DIFFERENCES = "What the run changed"
+DIFFERENCE_HEADER = ("Field", "Planned", "As run", "Note")
 
 DEFAULT_SEED, DEFAULT_SAMPLES, SAMPLE_CHOICES = 1, 2048, (512, 2048, 8192)
 WORST_FIRST = ("Hold", "Not assessed", "Close", "Within")
@@ -125,6 +157,22 @@ COLUMNS = {
     "name": "Item",
     "quantity": "Pieces",
     "starting_type": "Starting type",
+    "packaging": "Packaging",
+    "droplets_seen": "Droplets outside",
+    "external_water.state": "Outside was",
+    "lumens[0].droplets_seen": "Droplets in lumen",
+    "lumens[0].drying[0].method": "Lumen dried by",
+    "lumens[0].drying[0].minutes": "Drying (min)",
+    "lumens[0].drying[0].pressure_gauge_bar": "Drying air (bar gauge)",
+    "needed_by": "Needed by",
+    "rinse_water": "Rinse water",
+    "lubricant": "Lubricant",
+    "instructions.eo_allowed": "EO allowed",
+    "instructions.aeration_h": "Instructions: aeration (h)",
+    "instructions.highest_temperature_c": "Instructions: highest temperature (°C)",
+    "patient.duration": "Patient contact",
+    "patient.body_mass_kg": "Lightest patient (kg)",
+    "patient.contact_area_cm2": "Contact area (cm²)",
     "parts[0].material": "Material of the first part",
     "parts[0].mass_g": "Mass (g)",
     "parts[0].thickness_mm": "Thickness (mm)",
@@ -132,18 +180,6 @@ COLUMNS = {
     "parts[0].outer_diameter_mm": "Outer diameter (mm)",
     "lumens[0].bore_mm": "Bore (mm)",
     "lumens[0].length_mm": "Lumen length (mm)",
-    "lumens[0].droplets_seen": "Droplets in lumen",
-    "lumens[0].drying[0].minutes": "Air drying (min)",
-    "droplets_seen": "Droplets outside",
-    "packaging": "Packaging",
-    "rinse_water": "Rinse water",
-    "lubricant": "Lubricant",
-    "patient.duration": "Patient contact",
-    "patient.body_mass_kg": "Lightest patient (kg)",
-    "patient.contact_area_cm2": "Contact area (cm²)",
-    "instructions.eo_allowed": "EO allowed",
-    "instructions.aeration_h": "Instructions: aeration (h)",
-    "needed_by": "Needed by",
 }
 
 
@@ -155,11 +191,34 @@ def plain(text: object) -> str:
     return printable(text).translate(_MARKS)
 
 
-def label(field: str) -> str:
-    """Name a field of the plan with its unit."""
+def unit_of(field: str) -> str:
+    """Return the unit of a field of the plan; empty for what has none or is no number."""
+    unit = _UNITS.get(_ending(field), "")
+    return "C" if unit == "°C" else unit
+
+
+def _ending(field: str) -> str:
+    return max((e for e in _UNITS if field.endswith(e)), key=len, default="")
+
+
+def in_units(text: str, shown: UnitsShown) -> str:
+    """Write a label that ends with its unit in brackets in the unit the site shows."""
+    match = re.fullmatch(r"(.*) \((.+)\)", text)
+    if match is None:
+        return text
+    unit = "C" if match[2] == "°C" else match[2]
+    return text if shown.unit(unit) == unit else f"{match[1]} ({shown_unit(shown.unit(unit))})"
+
+
+def label(field: str, shown: UnitsShown | None = None) -> str:
+    """Name a field of the plan with its unit, that of the field or the one the site shows."""
+    return in_units(_label(field), shown or UnitsShown())
+
+
+def _label(field: str) -> str:
     if field in _WHOLE:
         return _WHOLE[field]
-    ending = max((e for e in _UNITS if field.endswith(e)), key=len, default="")
+    ending = _ending(field)
     words = field.removesuffix(ending).replace("_", " ").capitalize()
     words = re.sub(r"\beo\b", "EO", words, flags=re.IGNORECASE)
     return f"{words} ({_UNITS[ending]})" if ending else words

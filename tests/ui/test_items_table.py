@@ -7,7 +7,10 @@ import pandas as pd
 import pytest
 
 from eo_risk.plan.load_plan import LoadPlan, parse_plan, plan_json
+from eo_risk.plan.site_entries import UnitsShown
 from ui import forms, items_table, paths, words
+
+OWN = UnitsShown()  # every number in the unit of its field
 
 
 @pytest.fixture
@@ -17,14 +20,14 @@ def items(demo):
 
 
 def test_an_untouched_table_changes_nothing(items):
-    assert items_table.items_of(items, items_table.frame_of(items)) == items
+    assert items_table.items_of(items, items_table.frame_of(items, OWN), OWN) == items
 
 
 def test_one_edited_cell_changes_one_field(items):
     before = copy.deepcopy(items)
-    table = items_table.frame_of(items)
+    table = items_table.frame_of(items, OWN)
     table.loc[13, "parts[0].wall_mm"] = 0.9
-    changed = items_table.items_of(items, table)
+    changed = items_table.items_of(items, table, OWN)
     assert items == before  # the base is never written into
     assert changed[13]["parts"][0]["wall_mm"] == 0.9
     changed[13]["parts"][0]["wall_mm"] = before[13]["parts"][0]["wall_mm"]
@@ -32,22 +35,22 @@ def test_one_edited_cell_changes_one_field(items):
 
 
 def test_an_emptied_cell_is_unknown(items):
-    table = items_table.frame_of(items)
+    table = items_table.frame_of(items, OWN)
     table.loc[0, "patient.body_mass_kg"] = pd.NA
     table.loc[0, "packaging"] = None
-    changed = items_table.items_of(items, table)
+    changed = items_table.items_of(items, table, OWN)
     assert changed[0]["patient"]["body_mass_kg"] == "unknown"
     assert changed[0]["packaging"] == ""
 
 
 def test_rows_may_be_removed_and_added(items):
-    table = items_table.frame_of(items).drop(index=[0, 3])
+    table = items_table.frame_of(items, OWN).drop(index=[0, 3])
     fresh = dict.fromkeys(table.columns, None) | {
         "name": "probe tip", "parts[0].material": "peek", "lumens[0].bore_mm": 1.5,
     }  # fmt: skip
     empty = dict.fromkeys(table.columns, None)
     table = pd.concat([table, pd.DataFrame([fresh, empty])], ignore_index=True)
-    changed = items_table.items_of(items, table)
+    changed = items_table.items_of(items, table, OWN)
     assert [i["name"] for i in changed[:-1]] == [
         i["name"] for k, i in enumerate(items) if k not in (0, 3)
     ]

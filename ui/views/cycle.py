@@ -14,7 +14,7 @@ from eo_risk.plan.load_plan import (
     Rules,
     Washes,
 )
-from ui import forms, state, words
+from ui import forms, run_import, state, words
 
 
 def _aeration(steps: list[dict], key: str) -> list[dict]:
@@ -69,6 +69,25 @@ def _steps() -> None:
         _take(raw)
 
 
+def _from_site() -> None:
+    """Draw the names of the site file that may stand for a block of the plan."""
+    site = state.site()
+    titles = {"cycle": words.CYCLE_NAME, "aeration": words.AERATION_NAME, "room": words.ROOM_NAME}
+    for kind, title in titles.items():
+        names = site.names(kind)
+        if not names:
+            continue
+        choice, button = st.columns([3, 1], vertical_alignment="bottom")
+        chosen = choice.selectbox(title, names, key=f"site-{kind}")
+        if button.button(f"{words.TAKE}: {title}", key=f"take-{kind}"):
+            _take(state.raw() | {kind: chosen})
+
+
 st.title(words.CYCLE)
+if state.site().cycle or state.site().aeration or state.site().room:
+    with st.expander(words.FROM_SITE):
+        _from_site()
 _form()
 _steps()
+with st.expander(words.AS_RUN, expanded=bool(state.differences())):
+    run_import.draw()

@@ -18,12 +18,13 @@ from eo_risk.plan.load_plan import (
     PatientContact,
 )
 from eo_risk.plan.tables import items_from_bytes
-from ui import forms, items_table, paths, state, words
+from ui import fill, forms, items_table, paths, pick, state, words
 
 
 def _column_config() -> dict:
     config: dict = {items_table.ROW: None}
-    for path, title in words.COLUMNS.items():
+    for path, name in words.COLUMNS.items():
+        title = words.in_units(name, state.units())
         choices = items_table.choices_of(path)
         if choices is not None:
             config[path] = st.column_config.SelectboxColumn(title, options=choices)
@@ -36,13 +37,14 @@ def _column_config() -> dict:
 
 def _table() -> None:
     key, base = state.table_base()
+    units = state.units()
     edited = st.data_editor(
-        items_table.frame_of(base["items"]), key=key, num_rows="dynamic", hide_index=True,
+        items_table.frame_of(base["items"], units), key=key, num_rows="dynamic", hide_index=True,
         column_config=_column_config(), alt=words.ITEMS_TABLE, placeholder=words.UNKNOWN,
     )  # fmt: skip
     st.caption(words.TABLE_HELP)
     candidate = state.raw()
-    candidate["items"] = items_table.items_of(base["items"], edited)
+    candidate["items"] = items_table.items_of(base["items"], edited, units)
     forms.show_faults(state.offer(candidate, from_table=True))
 
 
@@ -68,6 +70,22 @@ def _import() -> None:
     forms.show_faults(faults)
     if not faults:
         st.success(f"{len(table.items)} {words.ROWS_READ}. {table.understood}")
+
+
+def _by_name() -> None:
+    """Draw the names of devices and starting types, and add what is chosen."""
+    items = pick.draw(state.form_key("add"))
+    if st.button(words.ADD_ITEMS, disabled=not items):
+        candidate = state.raw()
+        taken = [item["name"] for item in candidate["items"]]
+        candidate["items"] += pick.with_own_names(items, taken)
+        _take(candidate)
+
+
+def _fill() -> None:
+    items = fill.draw()
+    if items is not None:
+        _take(state.raw() | {"items": items})
 
 
 def _parts(item: dict, key: str) -> None:
@@ -175,6 +193,10 @@ def _details() -> None:
 
 st.title(words.LOAD)
 _table()
+with st.expander(words.ADD_BY_NAME):
+    _by_name()
+with st.expander(words.FILL_ALL):
+    _fill()
 with st.expander(words.IMPORT_ITEMS):
     _import()
 with st.expander(words.DETAILS):

@@ -1,0 +1,51 @@
+"""A plan as it ran: the chart laid over it, and what differs."""
+
+from __future__ import annotations
+
+import json
+
+import pandas as pd
+import streamlit as st
+
+from eo_risk.errors import EoRiskError, InputError
+from eo_risk.output.wording import known
+from eo_risk.plan.as_run import Difference, as_run, measured_from_bytes
+from eo_risk.plan.load_plan import plan_json
+from ui import forms, state, words
+
+
+def _lay_over(content: bytes, name: str) -> None:
+    plan = state.plan()
+    try:
+        run, differences = as_run(plan, measured_from_bytes(plan, content, name))
+    except InputError as error:
+        forms.show_faults(error.faults, words.RUN_FAULTS)
+        return
+    except EoRiskError as error:
+        st.error(str(error))
+        return
+    faults = state.offer(json.loads(plan_json(run)))
+    if faults:
+        forms.show_faults(faults)
+        return
+    state.keep_differences(differences)
+    st.rerun()
+
+
+def _cells(difference: Difference) -> list[str]:
+    values = (difference.planned, difference.as_run)
+    return [words.plain(difference.field), *(words.plain(known(value)) for value in values),
+            words.plain(difference.note)]  # fmt: skip
+
+
+def draw() -> None:
+    """Draw the import of a chart or of measured values, and the differences it found."""
+    st.caption(words.RUN_HELP)
+    file = st.file_uploader(words.RUN_FILE, type=["csv", "tsv", "txt", "xlsx", "json"],
+                            key="run_file")  # fmt: skip
+    if file is not None and st.button(words.LAY_OVER):
+        _lay_over(file.getvalue(), file.name)
+    found = state.differences()
+    if found:
+        frame = pd.DataFrame([_cells(d) for d in found], columns=words.DIFFERENCE_HEADER)
+        st.table(frame, hide_index=True, alt=words.DIFFERENCES)

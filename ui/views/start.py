@@ -1,0 +1,77 @@
+"""A new load from the site file: cycle, aeration, start, and items by name or from a list."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+
+import streamlit as st
+
+from eo_risk.errors import EoRiskError, Fault, InputError
+from eo_risk.plan.site import plan_from_items
+from eo_risk.plan.tables import items_from_bytes
+from ui import forms, pick, state, words
+
+
+def _start(day: date | None, clock: time | None) -> str | None:
+    """Put day and time together; without the site's time zone, in the offset of this computer."""
+    if day is None or clock is None:
+        return None
+    moment = datetime.combine(day, clock)
+    rules = state.site().rules
+    return (moment if rules and rules.time_zone else moment.astimezone()).isoformat()
+
+
+def _listed(file) -> list[dict]:
+    if file is None:
+        return []
+    return list(items_from_bytes(file.getvalue(), file.name).items)
+
+
+def _make(cycle: str, aeration: str, items: list[dict], **others: str | None) -> None:
+    try:
+        raw = plan_from_items(items, cycle, aeration, state.site(), **others)
+    except InputError as error:
+        forms.show_faults(error.faults)
+        return
+    faults = state.offer(raw)
+    forms.show_faults(faults)
+    if not faults:
+        st.switch_page("views/load.py")
+
+
+def _form() -> None:
+    site = state.site()
+    with st.form("new_load"):
+        number, day, clock = st.columns(3)
+        load = number.text_input(words.label("load_number"), help=words.FREE_TEXT_HELP)
+        on = day.date_input(words.START_DAY, value="today")
+        at = clock.time_input(words.START_TIME, value=None, step=300)
+        first, second = st.columns(2)
+        cycle = first.selectbox(words.CYCLE_NAME, site.names("cycle"))
+        aeration = second.selectbox(words.AERATION_NAME, site.names("aeration"))
+        items = pick.draw("new")
+        file = st.file_uploader(words.IMPORT_ITEMS, type=["csv", "tsv", "txt", "xlsx"])
+        sent = st.form_submit_button(words.MAKE_LOAD, type="primary")
+    if not sent:
+        return
+    try:
+        items += _listed(file)
+    except InputError as error:
+        forms.show_faults(error.faults)
+        return
+    except EoRiskError as error:
+        st.error(str(error))
+        return
+    if not items:
+        forms.show_faults((Fault(words.ITEMS, "none", "", "one item or more",
+                                 "Choose devices or types, or give a list."),))  # fmt: skip
+        return
+    _make(cycle, aeration, pick.with_own_names(items, ()), cycle_start=_start(on, at),
+          load_number=load or None)  # fmt: skip
+
+
+st.title(words.NEW_LOAD)
+if state.site().cycle and state.site().aeration:
+    _form()
+else:
+    st.info(words.NO_SITE_CYCLES)
