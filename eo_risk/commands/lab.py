@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, columns, emit, say, significant
+from eo_risk.commands.printing import add_json_flag, columns, emit, say
 
 _SUBSTANCES = ("EO", "ECH", "EG")
 _MODELS = ("both", "pooled", "lots")
@@ -138,85 +138,37 @@ def _predicted(args: argparse.Namespace):
     return predicted_item(answer, args.item)
 
 
-def _hours(hours: float | None) -> str:
-    return "none" if hours is None else f"{significant(hours)} h"
-
-
 def _curve_lines(answer: dict) -> list[str]:
-    percent = f"{answer['confidence']:.0%}"
-    rows = [
-        [name, _hours(m["crossing_h"]), _hours(m["release_h"]), _hours(m["release_h_rounded"]),
-         _hours(m["tolerance_95_95_h"])]
-        for name, m in answer["models"].items()
-    ]  # fmt: skip
-    head = ["model", "line meets it", f"{percent} limit meets it", "rounded up", "95/95 tolerance"]
-    return [
-        f"ln(mg) = {significant(answer['intercept'], 5)} "
-        f"{answer['slope_per_h']:+.4g} x hours, sd {significant(answer['residual_sd'])}, "
-        f"{answer['n']} results, {len(answer['lots'])} lot(s), {len(answer['times_h'])} times",
-        "",
-        columns(rows, head),
-        "",
-        f"release time by these results: {_hours(answer['release_h_rounded'])} "
-        f"({answer['ruling_model']} rules)",
-    ]
+    from eo_risk.output.lab_wording import fitted_line, model_header, model_rows, release_sentence
+
+    table = columns(model_rows(answer), model_header(answer))
+    return [fitted_line(answer), "", table, "", release_sentence(answer)]
 
 
 def _one_time_lines(answer: dict) -> list[str]:
-    at_most = "at most " if answer["upper_ends"] else ""
-    upper = answer["next_device_upper_95"]
-    return [
-        f"{answer['n']} results at {significant(answer['aeration_h'])} h: mean {at_most}"
-        f"{significant(answer['mean'])} mg, highest {at_most}{significant(answer['highest'])} mg",
-        f"next device, {answer['next_device_confidence']:.0%} limit: "
-        + ("too few known results" if upper is None else f"{significant(upper)} mg"),
-        "one time point: no release time can be derived",
-    ]
+    from eo_risk.output.lab_wording import ONE_TIME, once_facts
 
-
-def _result_lines(answer: dict) -> list[str]:
-    rows = []
-    for r in answer["results"]:
-        amount = ("<" if r["below"] else "") + significant(r["amount_mg"])
-        limit = significant(r["limit_mg"])
-        rows.append([r["lot"], significant(r["aeration_h"]), r["substance"], amount, limit,
-                     "used" if r["used"] else f"not used: {r['why_not_used']}"])  # fmt: skip
-    return [columns(rows, ["lot", "h", "", "mg", "limit mg", ""])]
+    return [ONE_TIME, *(f"{name}: {value}" for name, value in once_facts(answer))]
 
 
 def _text(answer: dict) -> str:
     from eo_risk.measured.site_record import records_toml
+    from eo_risk.output import lab_wording
 
-    named = "reference" if answer["limit_kind"] == "screening" else "limit"
-    group = f", group {answer['group']}" if answer["group"] else ""
-    lines = [f"{answer['substance']}, {named} {significant(answer['limit_mg'])} mg per device"
-             f"{group}"]  # fmt: skip
-    if answer["limit_note"]:
-        lines.append(answer["limit_note"])
+    lines = [lab_wording.limit_line(answer)]
     lines += (_curve_lines if answer["kind"] == "curve" else _one_time_lines)(answer)
     if answer["kind"] == "one_time" or not all(r["used"] for r in answer["results"]):
-        lines += ["", *_result_lines(answer)]
-    if physics := answer["physics"]:
-        d = physics["diffusivity_cm2_per_s"]
-        lines += ["", f"layer model ({physics['material']}): release "
-                  f"{_hours(physics['release_h_rounded'])}, diffusivity "
-                  + band(d["p05"], d["p50"], d["p95"], "cm2/s")]  # fmt: skip
-        lines += [f"{c['level']}: {c['text']} {c['action']}".rstrip() for c in physics["cautions"]]
-    lines += [f"{m['name']}: {_hours(m['release_h'])}, {m['reason']}" for m in answer["family"]]
-    lines += [c["text"] for c in answer["comparisons"]]
-    for other in answer["substances"]:
-        hours = other.get("release_h_rounded")
-        lines.append(f"{other['substance']}: " + (f"release time {_hours(hours)}"
-                     if other["kind"] == "curve" else "one time point"))  # fmt: skip
-    if answer["substances"] and answer["ruling"]:
-        lines.append(f"{answer['ruling']['substance']} rules")
+        rows = lab_wording.result_rows(answer["results"])
+        lines += ["", columns(rows, lab_wording.RESULT_HEADER)]
+    for part in (
+        lab_wording.layer_lines(answer), lab_wording.family_lines(answer),
+        [c["text"] for c in answer["comparisons"]], lab_wording.other_lines(answer),
+        lab_wording.prediction_lines(answer),
+    ):  # fmt: skip
+        lines += ["", *part] if part else []
     if answer["material_records"]:
-        lines += ["for the site file:", records_toml(answer["material_records"]).rstrip()]
-    for b in answer["predictions"]:
-        lines.append(f"{b['substance']} at {significant(b['hours'])} h: measured "
-                     f"{significant(b['mean_mg'])} mg, predicted {significant(b['p50'])} mg: "
-                     f"{b['text']}")  # fmt: skip
-    lines += [f"{c['level']}: {c['text']} {c['action']}".rstrip() for c in answer["cautions"]]
+        lines += ["", "For the site file:", records_toml(answer["material_records"]).rstrip()]
+    lines += ["", *(f"- {line}" for line in lab_wording.caution_lines(answer))]
     return "\n".join([*lines, "", answer["notice"]])
 
 

@@ -50,11 +50,10 @@ def _items() -> tuple[str, list[dict]]:
 
 
 def _lab() -> tuple[str, list[dict]]:
-    from eo_risk.measured.results_table import TEMPLATE_COLUMNS
-    from eo_risk.spreadsheet import csv_text
+    from eo_risk.measured.results_table import TEMPLATE_COLUMNS, template_csv
 
     rows = [{"column": name, "unit": unit, "field": note} for name, unit, note in TEMPLATE_COLUMNS]
-    return csv_text([row["column"] for row in rows], []), rows
+    return template_csv(), rows
 
 
 def _site() -> tuple[str, list[dict]]:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from eo_risk.errors import Fault, InputError, nearest
 from eo_risk.files import read_bytes
-from eo_risk.spreadsheet import Row, Sheet, place, sheet_from_bytes
+from eo_risk.spreadsheet import Row, Sheet, csv_text, place, sheet_from_bytes
 
 SUBSTANCES = ("EO", "ECH", "EG")
 EXTRACTIONS = ("simulated_use", "exhaustive", "headspace")
@@ -259,6 +259,11 @@ def results_of_sheet(sheet: Sheet) -> LabTable:
     if faults := faults + _table_faults(rows):
         raise InputError(faults)
     return LabTable(tuple(rows), sheet.understood)
+
+
+def template_csv() -> str:
+    """Write an empty table with every column."""
+    return csv_text(_NAMES, [])
 
 
 def results_from_bytes(content: bytes, name: str) -> LabTable:

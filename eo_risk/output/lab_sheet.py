@@ -7,8 +7,20 @@ from datetime import datetime
 
 from eo_risk.output.html import Markup, bullets, escaped, facts, page, table, tag
 from eo_risk.output.lab_chart import chart_sentence, lab_chart
+from eo_risk.output.lab_wording import (
+    ONE_TIME,
+    RESULT_HEADER,
+    amount_text,
+    caution_lines,
+    family_lines,
+    model_header,
+    model_rows,
+    once_facts,
+    release_sentence,
+    result_rows,
+)
 from eo_risk.output.style import style
-from eo_risk.output.wording import hours_up, moment_text, shorten, significant, with_unit
+from eo_risk.output.wording import moment_text, shorten, with_unit
 
 _MOST_LOTS, _MOST_TIMES = 6, 9
 _MOST_CERTIFICATES = 18
@@ -23,7 +35,6 @@ VOIDED_BY = (
     "another aeration: a lower temperature, fewer air changes, a fuller aerator",
     "another extraction or laboratory method, or a re-sterilised device",
 )
-_MODELS = {"pooled": "all results pooled", "lots": "lot as a random factor", "tail": "slow tail"}
 _PAPER = """
 .lab h1 { font-size: 1.3rem; } 
 .lab td { font-variant-numeric: tabular-nums; overflow-wrap: normal; }
@@ -36,10 +47,6 @@ _PAPER = """
   .lab table { table-layout: auto; } .lab th { width: auto !important; }
   .lab .pair { gap: 5mm; } .lab dl > div { grid-template-columns: 25mm 1fr; } }
 """
-
-
-def _hours(hours: float | None) -> str:
-    return "none" if hours is None else hours_up(hours)
 
 
 def _named(values: Sequence[object], fallback: str = "unknown") -> str:
@@ -56,10 +63,6 @@ def _used(answer: dict) -> list[dict]:
     return [r for r in answer["results"]
             if r["used"] and r["substance"] == answer["substance"]
             and r["group"] == answer["group"]]  # fmt: skip
-
-
-def _amount(row: dict) -> str:
-    return ("<" if row["below"] else "") + significant(row["amount_mg"])
 
 
 def _method_limits(rows: Sequence[dict]) -> str:
@@ -114,32 +117,7 @@ def _head(answer: dict, created: datetime | None) -> Markup:
 
 
 def _verdict(answer: dict) -> Markup:
-    rounded = answer["release_h_rounded"]
-    if rounded is None:
-        said = "No release time: the prediction limit does not fall below the limit."
-    else:
-        said = (f"{rounded} h of aeration: then the one-sided {answer['confidence']:.0%} limit of "
-                f"the next device is inside the limit ({_MODELS[answer['ruling_model']]} gives the "
-                "longest time).")  # fmt: skip
-        if answer["extrapolated"]:
-            said += f" This is beyond the last sampled time, {answer['times_h'][-1]:g} h."
-    return tag("p", tag("b", said), class_="line-of-verdict")
-
-
-def _models(answer: dict) -> Markup:
-    rows = [
-        [_MODELS[name], f"{m['intercept']:.4f}", f"{m['slope_per_h']:.5f}",
-         significant(m["residual_sd"]), str(m["n"]), _hours(m["crossing_h"]),
-         _hours(m["release_h"]), _hours(m["tolerance_95_95_h"])]
-        for name, m in answer["models"].items()
-    ]  # fmt: skip
-    physics = answer["physics"]
-    if physics:
-        name = f"layer model, {physics['material']}"
-        rows.append([name, "", "", "", str(answer["n"]), "", _hours(physics["release_h"]), ""])
-    header = ("Model", "Intercept, ln(mg)", "Slope, 1/h", "SD", "Results", "Line meets it",
-              f"{answer['confidence']:.0%} limit meets it", "95/95 tolerance")  # fmt: skip
-    return table(header, rows)
+    return tag("p", tag("b", release_sentence(answer)), class_="line-of-verdict")
 
 
 def _matrix(answer: dict) -> Markup:
@@ -150,7 +128,7 @@ def _matrix(answer: dict) -> Markup:
     for lot in lots:
         cells = []
         for hour in times:
-            found = [_amount(r) for r in rows if r["lot"] == lot and r["aeration_h"] == hour]
+            found = [amount_text(r) for r in rows if r["lot"] == lot and r["aeration_h"] == hour]
             cells.append(shorten(", ".join(found), 26) or "-")
         body.append([lot, *cells])
     left_out = len(answer["lots"]) - len(lots), len(answer["times_h"]) - len(times)
@@ -163,23 +141,14 @@ def _matrix(answer: dict) -> Markup:
 def _certificates(answer: dict) -> Markup:
     """Build the table of results at one time, those not used as well."""
     rows = [r for r in answer["results"] if r["substance"] == answer["substance"]]
-    above = {True: "above the limit", False: "not above", None: ""}
-    body = [
-        [r["lot"], r["state"], r["packaging"], r["extraction"], f"{r['aeration_h']:g} h",
-         _amount(r), above[r["above_limit"]], r["date"],
-         "used" if r["used"] else f"not used: {r['why_not_used']}"]
-        for r in rows[:_MOST_CERTIFICATES]
-    ]  # fmt: skip
-    header = ("Lot", "State", "Packaging", "Extraction", "Aeration", "mg per device", "Limit",
-              "Date", "Use")  # fmt: skip
+    body = result_rows(rows[:_MOST_CERTIFICATES])
     more = len(rows) - len(body)
-    return table(header, body, caption=f"Certificates ({more} more not shown)" if more
+    return table(RESULT_HEADER, body, caption=f"Certificates ({more} more not shown)" if more
                  else "Certificates")  # fmt: skip
 
 
 def _cautions(answer: dict) -> Markup:
-    physics = answer["physics"]["cautions"] if answer["physics"] else []
-    lines = [f"{c['text']} {c['action']}".strip() for c in [*answer["cautions"], *physics]]
+    lines = caution_lines(answer)
     more = len(lines) - _MOST_CAUTIONS
     shown = [shorten(line, 200) for line in lines[:_MOST_CAUTIONS]]
     if more > 0:
@@ -188,28 +157,20 @@ def _cautions(answer: dict) -> Markup:
 
 
 def _once(answer: dict) -> Markup:
-    at_most = "at most " if answer["upper_ends"] else ""
-    upper = answer["next_device_upper_95"]
-    shown = "too few known results" if upper is None else with_unit(upper, "mg")
     return escaped(
         [
-            tag("p", tag("b", "One time point: no release time can be derived."),
-                class_="line-of-verdict"),
-            facts((
-                ("Mean", f"{at_most}{with_unit(answer['mean'], 'mg')}"),
-                ("Highest", f"{at_most}{with_unit(answer['highest'], 'mg')}"),
-                (f"Next device, {answer['next_device_confidence']:.0%} limit", shown),
-            )),
+            tag("p", tag("b", ONE_TIME), class_="line-of-verdict"),
+            facts(once_facts(answer)),
             _certificates(answer),
             _cautions(answer),
         ]
-    )  # fmt: skip
+    )
 
 
 def _family(answer: dict) -> list[str]:
     """Say the worst members and the comparisons that matter most, the rest counted."""
-    members = [f"{_short(m['name'])}: {_hours(m['release_h'])}, {m['reason']}"
-               for m in answer["family"]]  # fmt: skip
+    short = [m | {"name": _short(m["name"])} for m in answer["family"]]
+    members = family_lines(answer | {"family": short})
     apart = []
     for c in sorted(answer["comparisons"], key=lambda c: -c["high_h"]):
         text = c["text"]
@@ -236,7 +197,8 @@ def _curve(answer: dict) -> Markup:
         or tag("p", "One group of results; nothing is said about other members."),
     ]  # fmt: skip
     pair = tag("div", tag("div", picture), tag("div", facts_beside), class_="pair")
-    return escaped([_verdict(answer), _models(answer), _matrix(answer), pair])
+    models = table(model_header(answer), model_rows(answer))
+    return escaped([_verdict(answer), models, _matrix(answer), pair])
 
 
 def lab_sheet_html(answer: dict, created: datetime | None) -> str:

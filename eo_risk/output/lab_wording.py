@@ -1,0 +1,173 @@
+"""The words of an answer of ``lab``, written once for terminal, sheet and screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from eo_risk.output.wording import LEVEL, band_text, hours_up, significant, with_unit
+
+ONE_TIME = "One time point: no release time can be derived."
+_MODELS = {"pooled": "all results pooled", "lots": "lot as a random factor", "tail": "slow tail"}
+_ABOVE = {True: "above", False: "not above", None: "open"}
+
+
+def named_limit(answer: dict) -> str:
+    """Name what the results stand against: EG has no limit."""
+    return "screening reference" if answer["limit_kind"] == "screening" else "limit"
+
+
+def limit_line(answer: dict) -> str:
+    """Say the substance with its limit or reference."""
+    group = f", group {answer['group']}" if answer["group"] else ""
+    note = f" ({answer['limit_note']})" if answer["limit_note"] else ""
+    amount = with_unit(answer["limit_mg"], "mg")
+    return f"{answer['substance']}: {named_limit(answer)} {amount} per device{note}{group}"
+
+
+def hours_text(hours: float | None) -> str:
+    """Write a release hour; without one there is none."""
+    return "none" if hours is None else hours_up(hours)
+
+
+def percent_text(share: float) -> str:
+    """Write a confidence."""
+    return f"{100.0 * share:.4g} %"
+
+
+def model_name(name: str) -> str:
+    """Name one way of fitting the line."""
+    return _MODELS[name]
+
+
+def release_sentence(answer: dict) -> str:
+    """Say the release time and what it means; a curve only."""
+    rounded = answer["release_h_rounded"]
+    if rounded is None:
+        return (f"No release time: the prediction limit does not fall below the "
+                f"{named_limit(answer)}.")  # fmt: skip
+    said = (f"{rounded} h of aeration: then the one-sided {percent_text(answer['confidence'])} "
+            f"prediction limit of the next device is inside the {named_limit(answer)} "
+            f"({model_name(answer['ruling_model'])} gives the longest time).")  # fmt: skip
+    if answer["extrapolated"]:
+        said += f" This is beyond the last sampled time, {answer['times_h'][-1]:g} h."
+    return said
+
+
+def fitted_line(answer: dict) -> str:
+    """Write the pooled line itself."""
+    return (f"ln(mg) = {significant(answer['intercept'], 5)} {answer['slope_per_h']:+.4g} x hours, "
+            f"residual SD {significant(answer['residual_sd'])}; {answer['n']} results, "
+            f"{len(answer['lots'])} lot(s), {len(answer['times_h'])} times")  # fmt: skip
+
+
+def model_header(answer: dict) -> list[str]:
+    """Head the table of `model_rows`."""
+    return ["Model", "Intercept, ln(mg)", "Slope, 1/h", "SD", "Results", "Line meets it",
+            f"{percent_text(answer['confidence'])} limit meets it", "95/95 tolerance"]  # fmt: skip
+
+
+def model_rows(answer: dict) -> list[list[str]]:
+    """Write every model of a curve, the layer model below."""
+    rows = [
+        [model_name(name), f"{m['intercept']:.4f}", f"{m['slope_per_h']:.5f}",
+         significant(m["residual_sd"]), str(m["n"]), hours_text(m["crossing_h"]),
+         hours_text(m["release_h"]), hours_text(m["tolerance_95_95_h"])]
+        for name, m in answer["models"].items()
+    ]  # fmt: skip
+    if layer := answer["physics"]:
+        rows.append([f"layer model, {layer['material']}", "-", "-", "-", str(answer["n"]), "-",
+                     hours_text(layer["release_h"]), "-"])  # fmt: skip
+    return rows
+
+
+def once_facts(answer: dict) -> list[tuple[str, str]]:
+    """Name and write what results at one time tell of the next device."""
+    at_most = "at most " if answer["upper_ends"] else ""
+    upper = answer["next_device_upper_95"]
+    shown = "too few known results" if upper is None else with_unit(upper, "mg")
+    percent = percent_text(answer["next_device_confidence"])
+    return [
+        ("Results", f"{answer['n']} at {answer['aeration_h']:g} h, "
+                    f"{answer['n_below']} below detection"),
+        ("Mean", f"{at_most}{with_unit(answer['mean'], 'mg')}"),
+        ("Highest", f"{at_most}{with_unit(answer['highest'], 'mg')}"),
+        (f"Next device, one-sided {percent} prediction limit", shown),
+    ]  # fmt: skip
+
+
+RESULT_HEADER = ["Lot", "State", "Packaging", "Extraction", "Aeration", "Substance",
+                 "mg per device", "Limit, mg", "Against it", "Date", "Use"]  # fmt: skip
+
+
+def amount_text(row: dict) -> str:
+    """Write one result in mg per device."""
+    return ("<" if row["below"] else "") + significant(row["amount_mg"])
+
+
+def use_text(row: dict) -> str:
+    """Say whether a result took part, and why not."""
+    return "used" if row["used"] else f"not used: {row['why_not_used']}"
+
+
+def result_rows(rows: Iterable[dict]) -> list[list[str]]:
+    """Write every result beside its limit; its state, extraction and date stay with it."""
+    return [
+        [r["lot"], r["state"] or "-", r["packaging"] or "-", r["extraction"] or "-",
+         f"{r['aeration_h']:g} h", r["substance"], amount_text(r),
+         "-" if r["limit_mg"] is None else significant(r["limit_mg"]),
+         "-" if r["limit_mg"] is None or r["substance"] == "EG" else _ABOVE[r["above_limit"]],
+         r["date"] or "-", use_text(r)]
+        for r in rows
+    ]  # fmt: skip
+
+
+def caution_lines(answer: dict) -> list[str]:
+    """Write the cautions of the line and of the layer model."""
+    layer = answer["physics"]["cautions"] if answer["physics"] else []
+    return [f"{LEVEL[c['level']].capitalize()}: {c['text']} {c['action']}".strip()
+            for c in [*answer["cautions"], *layer]]  # fmt: skip
+
+
+def family_lines(answer: dict) -> list[str]:
+    """Write the members of a family, worst first, with the reason."""
+    return [f"{m['name']}: {hours_text(m['release_h'])}, {m['reason']}" for m in answer["family"]]
+
+
+def other_lines(answer: dict) -> list[str]:
+    """Write the other substances asked about, and which one rules."""
+    lines = []
+    for other in answer["substances"]:
+        said = (f"release time {hours_text(other['release_h_rounded'])}"
+                if other["kind"] == "curve" else ONE_TIME.lower())  # fmt: skip
+        lines.append(f"{limit_line(other)}: {said}")
+    if lines and (ruling := answer["ruling"]):
+        lines.append(f"{ruling['substance']} rules: {hours_text(ruling['release_h_rounded'])}")
+    return lines
+
+
+def layer_lines(answer: dict) -> list[str]:
+    """Write what the layer model fitted to the substance that answers."""
+    layer = answer["physics"]
+    if not layer:
+        return []
+    lines = [
+        f"Layer model ({layer['material']}, {layer['packaging']}): release time "
+        f"{hours_text(layer['release_h_rounded'])}",
+        f"Diffusivity {band_text(layer['diffusivity_cm2_per_s'], 'cm2/s')}; by the shipped record "
+        f"{band_text(layer['prior_cm2_per_s'], 'cm2/s')}",
+        f"Start level {band_text(layer['start_mg'], 'mg')} per device",
+        "Slow pool, share of the start "
+        f"{band_text({k: 100.0 * v for k, v in layer['slow_share'].items()}, '%')}",
+    ]  # fmt: skip
+    return lines
+
+
+def prediction_lines(answer: dict) -> list[str]:
+    """Write measured beside predicted, by substance and hour."""
+    lines = []
+    for b in answer["predictions"]:
+        measured = ("at most " if b["below"] else "") + with_unit(b["mean_mg"], "mg")
+        predicted = "none" if b["p50"] is None else band_text(b, "mg")
+        lines.append(f"{b['substance']} at {b['hours']:g} h: measured {measured} "
+                     f"({b['n']} result(s)), predicted {predicted}: {b['text']}")  # fmt: skip
+    return lines
