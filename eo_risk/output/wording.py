@@ -54,7 +54,7 @@ _UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air chang
 
 def shown_unit(unit: str) -> str:
     """Spell a unit the way it is printed."""
-    return _UNITS.get(unit, unit.replace("ug", "µg").replace("cm2", "cm²").replace("m3", "m³"))
+    return _UNITS.get(unit, re.sub(r"\bug", "µg", unit).replace("cm2", "cm²").replace("m3", "m³"))
 
 
 _EDITION = "ISO 10993-7"

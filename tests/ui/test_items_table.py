@@ -23,6 +23,28 @@ def test_an_untouched_table_changes_nothing(items):
     assert items_table.items_of(items, items_table.frame_of(items, OWN), OWN) == items
 
 
+def test_other_units_change_what_is_shown_and_nothing_else(items):
+    units = UnitsShown(temperature="F", pressure="inHg", length="in", mass="oz")
+    items[0]["parts"][0]["mass_g"] = 100.0 / 3.0  # no round number in either unit
+    table = items_table.frame_of(items, units)
+    assert items_table.items_of(items, table, units) == items
+    assert table.loc[0, "parts[0].mass_g"] == pytest.approx(100.0 / 3.0 / 28.349523125, rel=1e-5)
+    table.loc[13, "parts[0].wall_mm"] = 0.5  # inches
+    assert items_table.items_of(items, table, units)[13]["parts"][0]["wall_mm"] == (
+        pytest.approx(12.7)
+    )
+
+
+def test_labels_name_the_unit_shown():
+    units = UnitsShown(temperature="F", pressure="psi", length="in", mass="oz", volume="mL")
+    fields = ("temperature_c", "pressure_gauge_bar", "vacuum_kpa", "bore_mm", "mass_g", "volume_l",
+              "eo_mg_per_l")  # fmt: skip
+    assert [words.label(field, units) for field in fields] == [
+        "Temperature (°F)", "Pressure (psi gauge)", "Vacuum (psi absolute)", "Bore (in)",
+        "Mass per piece (oz)", "Volume (mL)", "EO concentration (mg/L)",
+    ]  # fmt: skip
+
+
 def test_one_edited_cell_changes_one_field(items):
     before = copy.deepcopy(items)
     table = items_table.frame_of(items, OWN)

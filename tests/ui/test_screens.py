@@ -1,6 +1,7 @@
 """The screens without a browser: pages, edits, faults, and the digits of the command line."""
 
 import json
+from datetime import date, time
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from ui import words
 
 UI = Path(__file__).resolve().parents[2] / "ui"
 DEMOS = sorted(p.stem for p in (UI.parent / "demo").glob("*.json"))
-PAGES = ("views/load.py", "views/cycle.py", "views/result.py")
+PAGES = ("views/start.py", "views/load.py", "views/cycle.py", "views/result.py")
 
 
 @pytest.fixture
@@ -238,3 +239,123 @@ def test_one_module_touches_session_state_and_the_screens_claim_nothing():
     for path in UI.rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         assert ("session_state" in text) == (path.name == "state.py"), path
+
+
+def use_site(at, content, name="site.toml"):
+    at.file_uploader(key="site_file").upload(name, content, "application/toml")
+    at.run()
+    return press(at, words.USE_UPLOAD)
+
+
+def test_a_load_is_made_from_the_names_of_the_site_file(at):
+    go(at, "views/start.py")
+    assert words.NO_SITE_CYCLES in at.info[0].value
+    press(at, words.DEMO_SITE)
+    at.text_input[0].set_value("0714")
+    at.date_input[0].set_value(date(2026, 4, 14))
+    at.time_input[0].set_value(time(6, 30))
+    at.multiselect(key="new-devices").set_value(["retractor frame", "thick soft mask"])
+    at.multiselect(key="new-types").set_value(["light_cable"])
+    press(at, words.MAKE_LOAD)
+    found = plan(at)
+    assert at.title[0].value == words.LOAD
+    assert [i.name for i in found.items[:2]] == ["retractor frame", "thick soft mask"]
+    assert found.items[2].starting_type == "light_cable"
+    assert found.items[1].patient.body_mass_kg == 12.0  # lightest of this device
+    assert found.cycle_start.isoformat() == "2026-04-14T06:30:00+02:00"  # the site's time zone
+    assert (found.load_number, found.steriliser) == ("0714", "EO-1")
+    assert found.site_minimum_aeration_h == 12.0
+
+
+def test_a_load_without_items_or_with_a_bad_list_is_not_made(at):
+    press(at, words.DEMO_SITE)
+    go(at, "views/start.py")
+    before = at.session_state["plan_text"]
+    press(at, words.MAKE_LOAD)
+    assert "one item or more" in at.error[0].value
+    assert at.session_state["plan_text"] == before
+
+
+def test_a_broken_entry_is_named_and_the_others_are_used(at, demo):
+    text = (demo / "site.toml").read_text(encoding="utf-8")
+    use_site(at, text.replace("exposure_h = 5", 'exposure_h = "long"').encode())
+    assert "cool 38" in at.warning[0].value
+    assert "more than 0 to 100 h" in at.warning[0].value
+    go(at, "views/start.py")
+    assert at.selectbox[0].options == ["warm 55"]
+
+
+def test_a_site_file_that_cannot_be_used_leaves_the_one_in_use(at, demo):
+    press(at, words.DEMO_SITE)
+    use_site(at, b"[units_shown]\ntemperature = 'K'\n")
+    assert "units_shown" in at.error[0].value
+    assert any("Larkmere" in t.value for t in at.sidebar.text)
+    at.text_input(key="site_path").set_value(str(demo / "absent.toml"))
+    at.run()
+    press(at, words.USE_PATH)
+    assert "absent.toml" in at.error[0].value
+    at.text_input(key="site_path").set_value(str(demo / "site.toml"))
+    at.run()
+    press(at, words.USE_PATH)
+    assert not at.error
+
+
+def test_the_sites_units_are_shown_and_an_untouched_form_keeps_every_digit(at, demo):
+    text = (demo / "site.toml").read_text(encoding="utf-8")
+    shown = text.replace('temperature = "C"', 'temperature = "F"').replace(
+        'pressure = "kPa"', 'pressure = "psi"')  # fmt: skip
+    before = plan(at)
+    use_site(at, shown.encode())
+    go(at, "views/cycle.py")
+    warm = next(n for n in at.number_input if n.label == "Temperature (°F)")
+    assert warm.value == pytest.approx(before.cycle.temperature_c * 1.8 + 32.0)
+    assert any(n.label == "Evacuated to (psi absolute)" for n in at.number_input)
+    press(at, words.APPLY)
+    assert plan(at).cycle == before.cycle
+    warm = next(n for n in at.number_input if n.label == "Temperature (°F)")
+    warm.set_value(122.0)
+    press(at, words.APPLY)
+    assert plan(at).cycle.temperature_c == pytest.approx(50.0)
+    go(at, "views/load.py")
+    edit_table(at, {0: {"instructions.highest_temperature_c": 140.0}})
+    assert plan(at).items[0].instructions.highest_temperature_c == pytest.approx(60.0)
+
+
+def test_cycle_and_aeration_are_taken_by_name(at):
+    press(at, words.DEMO_SITE)
+    go(at, "views/cycle.py")
+    at.selectbox(key="site-cycle").set_value("cool 38")
+    press(at, f"{words.TAKE}: {words.CYCLE_NAME}")
+    at.selectbox(key="site-aeration").set_value("cool cabinet 36 h")
+    press(at, f"{words.TAKE}: {words.AERATION_NAME}")
+    assert (plan(at).cycle.temperature_c, plan(at).aeration[0].hours) == (38.0, 36.0)
+
+
+def test_one_value_fills_the_unknown_cells_only(at):
+    edit_table(at, {0: {"rinse_water": "tap"}, 1: {"rinse_water": None}})
+    at.selectbox(key="fill-field").set_value("rinse_water")
+    at.run()
+    at.selectbox(key="fill-rinse_water").set_value("treated")
+    at.run()
+    press(at, words.FILL)
+    waters = [i.rinse_water for i in plan(at).items]
+    assert waters[0] == "tap"
+    assert set(waters[1:]) == {"treated"}
+
+
+def test_the_chart_is_laid_over_the_plan_and_the_differences_are_listed(at, demo):
+    open_demo(at, "dry_steel_set")
+    go(at, "views/cycle.py")
+    chart = (demo / "chart_dry_steel_set.csv").read_bytes()
+    rows = chart.splitlines(keepends=True)
+    at.file_uploader(key="run_file").upload("gap.csv", b"".join(rows[:40] + rows[60:]), "text/csv")
+    at.run()
+    press(at, words.LAY_OVER)
+    assert "Rows are missing" in at.error[0].value
+    assert plan(at).status == "planned"
+    at.file_uploader(key="run_file").upload("chart.csv", chart, "text/csv")
+    at.run()
+    press(at, words.LAY_OVER)
+    assert plan(at).status == "as_run"
+    listed = at.table[0].value
+    assert "cycle\\.length\\_h" in set(listed["Field"])
