@@ -11,12 +11,11 @@ from eo_risk import units
 from eo_risk.judgement.dose import Counted, counted
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
-from eo_risk.judgement.parts import layer_stages
+from eo_risk.judgement.parts import part_stages, run_stages
 from eo_risk.judgement.residues import Amounts
 from eo_risk.judgement.result import Residue
 from eo_risk.judgement.simulate import ItemTrace, glycol
 from eo_risk.judgement.timeline import Timeline
-from eo_risk.physics.layer import run_layer
 from eo_risk.plan.load_plan import Item, LoadPlan
 from eo_risk.plan.own_numbers import own_edition
 
@@ -54,8 +53,8 @@ def item_limits(plan: LoadPlan, item: Item) -> ItemLimits:
 
 
 def counted_of(item: Item) -> Counted:
-    patient = item.patient
     """Return how much of the residue counts, and in words why."""
+    patient = item.patient
     return counted(patient.residue_counted or "whole",
                    patient.share_reaching_patient_percent)  # fmt: skip
 
@@ -103,11 +102,11 @@ def dose_shares(
     for model in trace.models:
         if model.body is None:
             continue
-        stages = layer_stages(model, timeline.chamber[first:] + timeline.aeration, inputs)
-        bare = replace(model, transfer_m_per_s=np.full_like(body_k, np.inf))
-        run = run_layer(model.body, stages + layer_stages(bare, contact, inputs))
+        packed = part_stages(model, timeline.chamber[first:] + timeline.aeration, inputs)
+        worn = part_stages(model.bare(), contact, inputs)
+        held = run_stages(model, [a + b for a, b in zip(packed, worn, strict=True)])
         for i in range(3):
-            left[i] = left[i] + run.mean_kg_per_m3[-3 + i] * model.volume_m3
+            left[i] = left[i] + held[-3 + i]
     water = trace.water.film.eo[-1] if trace.water.plug is None else trace.water.plug.eo[-1]
     total = np.maximum(left[0] + water, np.finfo(float).tiny)
     day, month = ((left[0] - left[i] + water) / total for i in (1, 2))

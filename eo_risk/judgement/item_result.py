@@ -22,7 +22,7 @@ from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part, need
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.own_records import as_records, own_record_uses
-from eo_risk.judgement.parts import mass_differs
+from eo_risk.judgement.part_geometry import mass_differs
 from eo_risk.judgement.reasons import question, reasons
 from eo_risk.judgement.residues import decide, glycol_over, residue_rows
 from eo_risk.judgement.result import (

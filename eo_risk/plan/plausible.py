@@ -37,6 +37,9 @@ def _part_faults(part: dict, where: str) -> Iterator[Fault]:
     for name, place in names:
         if isinstance(name, str) and name and name not in reference.materials():
             yield unknown_name(place, name, reference.materials(), "See `eo-risk materials`.")
+    if part.get("shape") == "sphere" and isinstance(part.get("coating"), dict):
+        yield Fault(f"{where}.coating", "a coating on a sphere", "", "sheet, tube, rod or fibre",
+                    "Give the shape that comes nearest.")  # fmt: skip
     wall, outer = _number(part, "wall_mm"), _number(part, "outer_diameter_mm")
     if wall is not None and outer is not None and wall >= outer / 2.0:
         yield Fault(
