@@ -91,7 +91,8 @@ def _item() -> Schema:
         curve=block(hours=array(AMOUNT), eo_mg=band(array(AMOUNT))),
         aeration_h=or_null(
             block(p50=or_null(AMOUNT), p95=or_null(AMOUNT), required=or_null(AMOUNT),
-                  governed_by=TEXT, beyond_cap=YES)
+                  governed_by=TEXT, beyond_cap=YES, unreached=YES,
+                  with_slow_pool_p95=or_null(AMOUNT), with_slow_pool_unreached=YES)
         ),
         matters_most=array(block(input=TEXT, share=NUMBER, on=TEXT)),
         records=array(block(id=TEXT, class_=LETTER)),

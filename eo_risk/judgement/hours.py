@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from eo_risk import reference, units
@@ -11,7 +13,6 @@ from eo_risk.judgement.residues import hours_inside
 from eo_risk.judgement.result import AerationTime, Band, Curve
 from eo_risk.judgement.simulate import ItemTrace
 from eo_risk.judgement.timeline import (
-    LoadStage,
     Timeline,
     aeration_stages,
     ambient_pa,
@@ -39,18 +40,17 @@ def cap_s(plan: LoadPlan) -> float:
     return default if cap is None else units.to_si(cap, "h")
 
 
-def longer_aeration(
-    plan: LoadPlan, inputs: ItemInputs, timeline: Timeline
-) -> tuple[LoadStage, ...]:
-    """Return an aeration whose lengthened step goes far beyond the cap, finely cut."""
+def longer_timeline(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> Timeline:
+    """Return a timeline whose lengthened step goes far beyond the cap, finely cut."""
     index = lengthened_step(plan)
     far = _FOLLOWED_CAPS * cap_s(plan)
     count = 3 * _POINTS_PER_DECADE + 1
     cuts = tuple(np.geomspace(1e-3, 1.0, count))
     step = plan.aeration[index].model_copy(update={"hours": far / units.SECONDS_PER_HOUR})
     steps = (*plan.aeration[:index], step)
-    return aeration_stages(steps, inputs, timeline.end_temperature_k, timeline.lag_s,
-                           ambient_pa(plan), {index: cuts})  # fmt: skip
+    stages = aeration_stages(steps, inputs, timeline.end_temperature_k, timeline.lag_s,
+                             ambient_pa(plan), {index: cuts})  # fmt: skip
+    return with_aeration(timeline, stages)
 
 
 def needed_s(trace: ItemTrace, curves: list, quantile: float) -> float | None:
@@ -73,18 +73,19 @@ def _aeration_time(
 
 
 def aeration_time(
-    plan: LoadPlan, item: Item, inputs: ItemInputs, timeline: Timeline, trace: ItemTrace,
-    curves: list, again,
+    plan: LoadPlan, item: Item, trace: ItemTrace, curves_of: Callable[[ItemTrace], list],
+    far: Callable[[], ItemTrace],
 ) -> AerationTime:  # fmt: skip
-    """Return the hours needed; `again(timeline)` re-runs the item where the plan ends first."""
+    """Return the hours needed; `far()` follows the item further where the plan ends first."""
+    curves = curves_of(trace)
     found = {q: needed_s(trace, curves, q) for q in (0.5, 0.95)}
     far_s = float(np.median(trace.time_s[-1]))
     if any(value is None for value in found.values()):
-        longer = with_aeration(timeline, longer_aeration(plan, inputs, timeline))
-        trace_far, curves_far = again(longer)
-        far_s = float(np.median(trace_far.time_s[-1]))
+        followed = far()
+        curves = curves_of(followed)
+        far_s = float(np.median(followed.time_s[-1]))
         found = {
-            q: value if value is not None else needed_s(trace_far, curves_far, q)
+            q: value if value is not None else needed_s(followed, curves, q)
             for q, value in found.items()
         }
     return _aeration_time(plan, item, found[0.5], found[0.95], far_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from eo_risk.judgement.counted import (
     least_limit_kg,
     ruling_curves,
 )
-from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part, needed_s
+from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part, longer_timeline
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.own_records import as_records, own_record_uses
@@ -117,37 +118,38 @@ def draft_item(
     item = plan.items[index]
     inputs = ItemInputs(draw.item(item.name, as_records(plan.own_records, item.name)),
                         starting_ranges(item))  # fmt: skip
-    trace = simulate(plan, item, inputs, timeline, waters, gas=gas)
-    if plan.rules.slow_pool == "on":
-        trace = with_slow_pool(plan, trace, timeline, inputs)
+    pool_on = plan.rules.slow_pool == "on"
+    clean = simulate(plan, item, inputs, timeline, waters, gas=gas)
+    trace = with_slow_pool(clean, timeline, inputs) if pool_on else clean
     meets = item_limits(plan, item)
     amounts = amounts_left(trace, item, dose_shares(trace, item, inputs, timeline), meets.days)
     rows = residue_rows(meets.limits, amounts, trace.contact_area_m2)
-    curves = ruling_curves(trace, rows, amounts)
 
-    def again(longer: Timeline) -> tuple[ItemTrace, list]:
-        far = simulate(
-            plan,
-            item,
-            inputs,
-            longer,
-            water_stages(longer, inputs.draw, 0.0)
-            if plan.cycle.gas.balance != "co2"
-            else _like(waters, longer, inputs),
-            gas=None if gas is None else stretched(gas, timeline, longer),
-        )
-        if plan.rules.slow_pool == "on":
-            far = with_slow_pool(plan, far, longer, inputs)
-        left = amounts_left(far, item, amounts.dose_share, meets.days)
-        return far, ruling_curves(far, rows, left)
+    def curves_of(found: ItemTrace) -> list:
+        left = amounts_left(found, item, amounts.dose_share, meets.days)
+        return ruling_curves(found, rows, left)
+
+    @cache
+    def far() -> tuple[ItemTrace, Timeline]:
+        longer = longer_timeline(plan, inputs, timeline)
+        wet = (water_stages(longer, inputs.draw, 0.0) if plan.cycle.gas.balance != "co2"
+               else _like(waters, longer, inputs))  # fmt: skip
+        air = None if gas is None else stretched(gas, timeline, longer)
+        return simulate(plan, item, inputs, longer, wet, gas=air), longer
+
+    def hours(pool: bool) -> AerationTime:
+        def seen(found: ItemTrace, line: Timeline) -> ItemTrace:
+            return with_slow_pool(found, line, inputs) if pool else found
+
+        return aeration_time(plan, item, seen(clean, timeline), curves_of, lambda: seen(*far()))
 
     aeration = None
     if follow and not meets.missing:
-        aeration = aeration_time(plan, item, inputs, timeline, trace, curves, again)
-        if plan.rules.slow_pool == "off" and any(m.body is not None for m in trace.models):
-            slow = with_slow_pool(plan, trace, timeline, inputs)
-            late = needed_s(slow, ruling_curves(slow, rows, amounts), 0.95)
-            aeration = replace(aeration, with_slow_pool_p95_s=late)
+        aeration = hours(pool_on)
+        if not pool_on and any(m.body is not None for m in trace.models):
+            beside = hours(True)
+            aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
+                               with_slow_pool_unreached=beside.unreached)  # fmt: skip
     target = _target(rows)
     variables = {**load_inputs.draw.variables, **inputs.draw.variables}
     ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict

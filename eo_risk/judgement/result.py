@@ -141,7 +141,8 @@ class AerationTime:
     governed_by: str
     beyond_cap: bool
     unreached: bool = False  # still above a limit as far as it was followed
-    with_slow_pool_p95_s: float | None = None
+    with_slow_pool_p95_s: float | None = None  # beside it, where the pool is off
+    with_slow_pool_unreached: bool = False
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,9 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.simulate import ItemTrace
 from eo_risk.judgement.timeline import Timeline
 from eo_risk.physics.properties import arrhenius
-from eo_risk.plan.load_plan import LoadPlan
 
 
-def with_slow_pool(
-    plan: LoadPlan, trace: ItemTrace, timeline: Timeline, inputs: ItemInputs
-) -> ItemTrace:
+def with_slow_pool(trace: ItemTrace, timeline: Timeline, inputs: ItemInputs) -> ItemTrace:
     """Return the trace with a strongly bound share of EO that leaves by its own half-life.
 
     The share is of what each part held as the last wash ended; it slows with temperature as

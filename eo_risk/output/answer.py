@@ -69,6 +69,7 @@ def _aeration(aeration: AerationTime | None) -> dict | None:
         "beyond_cap": aeration.beyond_cap,
         "unreached": aeration.unreached,
         "with_slow_pool_p95": _hours(aeration.with_slow_pool_p95_s),
+        "with_slow_pool_unreached": aeration.with_slow_pool_unreached,
     }
 
 

@@ -1,0 +1,80 @@
+"""A slow tail of bound EO: off by default, then its hours stand beside the others."""
+
+import json
+
+import numpy as np
+import pytest
+
+from eo_risk import reference
+from eo_risk.judgement.assess import check_plan, load_context
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.simulate import simulate
+from eo_risk.judgement.slow_pool import with_slow_pool
+from eo_risk.output.answer import check_answer
+from eo_risk.output.report import report_html
+from eo_risk.output.terminal import terminal_table
+from eo_risk.plan.load_plan import read_plan
+
+
+@pytest.fixture(scope="module")
+def raw(demo):
+    return json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def off(raw):
+    return check_answer(check_plan(read_plan(raw), samples=256, seed=1, advise=False))
+
+
+def test_off_by_default_its_hours_stand_beside(raw, off):
+    plan = read_plan(raw)
+    assert plan.rules.slow_pool == "off"
+    steel, mask, drain = off["items"]
+    assert steel["aeration_h"]["with_slow_pool_p95"] is None
+    for item in (mask, drain):
+        hours = item["aeration_h"]
+        assert hours["with_slow_pool_p95"] >= hours["p95"] == hours["required"] or (
+            hours["governed_by"] != "estimate at 95 %"
+        )
+    # The mask is thick: a share of it in a slow pool asks for much longer, beyond the plan.
+    assert mask["aeration_h"]["with_slow_pool_p95"] > 1.3 * mask["aeration_h"]["p95"]
+    assert "slow_tail" in {caution["code"] for caution in mask["cautions"]}
+
+
+def test_report_and_terminal_show_both_with_the_source(raw, off):
+    plan = read_plan(raw)
+    pages = (report_html(off, plan, None), " ".join(terminal_table(off, plan).split()))
+    for text in pages:
+        assert "with the slow pool" in text
+        assert "A slow tail of bound EO was seen" in text
+        assert "Med Tekh 1983(3):33-38" in text
+
+
+def test_switched_on_it_rules(raw, off):
+    on = check_answer(check_plan(
+        read_plan({**raw, "rules": {**raw["rules"], "slow_pool": "on"}}),
+        samples=256, seed=1, advise=False,
+    ))  # fmt: skip
+    mask = on["items"][1]["aeration_h"]
+    assert mask["with_slow_pool_p95"] is None
+    beside = off["items"][1]["aeration_h"]["with_slow_pool_p95"]
+    # Not digit for digit: what the pool gives off later is also in the air of the load.
+    assert mask["p95"] == pytest.approx(beside, rel=1e-3)
+
+
+def test_the_pool_halves_in_its_half_life(raw):
+    """Share and half-life of the records, at 25 C: once the fast part is gone, 2 to the -t / T."""
+    changed = json.loads(json.dumps(raw))
+    changed["items"] = changed["items"][2:]  # thin silicone: empty within an hour
+    changed["aeration"] = [{"hours": hours, "temperature_c": 25.0, "place": "cabinet",
+                            "air_changes_per_h": 10.0} for hours in (2000.0, 168.0)]  # fmt: skip
+    context = load_context(read_plan(changed), 64, 1)
+    inputs = ItemInputs(context.draw.item("drain"))
+    found = simulate(context.plan, context.plan.items[0], inputs, context.timeline, context.waters)
+    slow = with_slow_pool(found, context.timeline, inputs).parts_eo[0]
+    last = [s.step for s in context.timeline.aeration].count(1)
+    share, half_h = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life") / 3600.0
+    # In a load at 25 C throughout the second step.
+    assert slow[-1] / slow[-1 - last] == pytest.approx(np.exp2(-168.0 / half_h), rel=2e-3)
+    assert np.all(slow[-1] <= share * slow.max(axis=0))
+    assert reference.record("slow_pool.half_life").value_si == 7 * 86400.0
