@@ -12,7 +12,7 @@ if str(ROOT) not in sys.path:  # Streamlit starts this file by its path
     sys.path.insert(0, str(ROOT))
 
 from eo_risk.output.wording import known, moment_text  # noqa: E402
-from ui import site_choice, state, words  # noqa: E402
+from ui import lab_words, site_choice, state, words  # noqa: E402
 
 
 def _open_and_save() -> None:
@@ -50,6 +50,7 @@ page = st.navigation(
         st.Page("views/load.py", title=words.LOAD, default=True),
         st.Page("views/cycle.py", title=words.CYCLE),
         st.Page("views/result.py", title=words.RESULT),
+        st.Page("views/laboratory.py", title=lab_words.LABORATORY),
     ]
 )
 _sidebar()

@@ -23,6 +23,7 @@ _PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN, _SITE, _RUN = (
     "plan_text", "table_version", "form_version", "table_base", "result", "file_faults", "chosen",
     "site", "run_differences",
 )  # fmt: skip
+_LAB, _LAB_VERSION, _LAB_UPLOAD = "lab_table", "lab_table_version", "lab_upload"
 
 
 @dataclass(frozen=True)
@@ -237,3 +238,44 @@ def result() -> Result | None:
 def is_stale(found: Result) -> bool:
     """Tell whether the plan has changed since a result."""
     return found.plan_text != plan_text()
+
+
+def lab_demo_names() -> list[str]:
+    """List the demo tables of laboratory results."""
+    return sorted(path.name for path in DEMO.glob("lab_*.csv"))
+
+
+def _keep_lab(name: str, content: bytes) -> None:
+    st.session_state[_LAB] = (name, content)
+    st.session_state[_LAB_VERSION] = st.session_state.get(_LAB_VERSION, 0) + 1
+
+
+def open_lab_demo(name: str) -> None:
+    """Take a demo table of laboratory results."""
+    _keep_lab(name, (DEMO / name).read_bytes())
+
+
+def take_lab_upload(file_id: str, name: str, content: bytes) -> None:
+    """Take an uploaded table once: on screen it is offered again at every run."""
+    if st.session_state.get(_LAB_UPLOAD) != file_id:
+        st.session_state[_LAB_UPLOAD] = file_id
+        _keep_lab(name, content)
+
+
+def lab_table() -> tuple[str, bytes] | None:
+    """Return name and content of the table of laboratory results; None before the first."""
+    return st.session_state.get(_LAB)
+
+
+def lab_key(name: str) -> str:
+    """Return a widget key that changes with the table of results."""
+    return f"lab-{name}-{st.session_state.get(_LAB_VERSION, 0)}"
+
+
+def use_records(records: list[dict]) -> tuple[Fault, ...]:
+    """Let the plan use records of one's own; returns its faults as `offer`."""
+    candidate = raw()
+    new = {record["id"] for record in records}
+    kept = [record for record in candidate.get("own_records") or [] if record["id"] not in new]
+    candidate["own_records"] = [*kept, *records]
+    return offer(candidate)

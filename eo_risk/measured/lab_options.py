@@ -81,6 +81,18 @@ def why_not_used(row: LabRow, options: LabOptions) -> str:
     return "; ".join(other)
 
 
+def choices_needed(rows: Sequence[LabRow]) -> dict[str, list[str]]:
+    """List the conditions that differ within a group, with their values over the table."""
+    found = {}
+    for name in CONDITIONS:
+        by_group: dict[tuple[str, str], set[str]] = {}
+        for row in rows:
+            by_group.setdefault((row.substance, row.group), set()).add(cell(row, name))
+        if any(len(values) > 1 for values in by_group.values()):
+            found[name] = sorted({cell(row, name) for row in rows})
+    return found
+
+
 def check_conditions(amounts: Sequence[DeviceAmount], group: str) -> None:
     """Refuse to put results of different conditions together; raises InputError."""
     faults = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from eo_risk.output.html import Markup, tag
+from eo_risk.output.style import CHART
 from eo_risk.output.svg_chart import (
     HEIGHT,
     WIDTH,
@@ -129,3 +130,8 @@ def lab_chart(answer: dict) -> Markup:
         role="img",
         class_="chart",
     )  # fmt: skip
+
+
+def lab_picture(answer: dict) -> Markup:
+    """Draw the chart with its own style, for a page that is no report."""
+    return tag("figure", tag("style", Markup(CHART)), lab_chart(answer))

@@ -4,6 +4,18 @@ from __future__ import annotations
 
 from eo_risk.output.html import css_text
 
+# The rules of a chart, for a page that shows nothing else of a report.
+CHART = """
+.chart { --ink: #1a1d21; display: block; width: 100%; max-width: 620px; font-size: 12px; }
+.chart text { fill: var(--ink); }
+.chart .label { font-weight: 600; paint-order: stroke; stroke: #fff; stroke-width: 3px; }
+.chart .grid { stroke: #dfe3e7; } .chart .axis { stroke: var(--ink); }
+.chart .band { fill: #b9c7d2; fill-opacity: .55; }
+.chart .edge { fill: none; stroke: #51606d; }
+.chart .middle { fill: none; stroke: #0b3f5c; stroke-width: 2.2; }
+.chart .limit { stroke: #8f2d0b; stroke-width: 1.8; }
+.chart .moment { stroke: var(--ink); stroke-width: 1.2; }
+"""
 _SCREEN = """
 :root { --ink: #1a1d21; --soft: #59616b; --rule: #c3c9d0; --wash: #f2f4f6; --deep: #1d5f6f; }
 * { box-sizing: border-box; }
@@ -47,15 +59,6 @@ small, .small { font-size: .85em; color: var(--soft); }
 .signatures .line:last-child { flex: 1.6; }
 .signatures i { flex: 1; border-bottom: 1px solid var(--ink); }
 figure { margin: .4rem 0; }
-.chart { display: block; width: 100%; max-width: 620px; font-size: 12px; }
-.chart text { fill: var(--ink); } 
-.chart .label { font-weight: 600; paint-order: stroke; stroke: #fff; stroke-width: 3px; }
-.chart .grid { stroke: #dfe3e7; } .chart .axis { stroke: var(--ink); }
-.chart .band { fill: #b9c7d2; fill-opacity: .55; }
-.chart .edge { fill: none; stroke: #51606d; }
-.chart .middle { fill: none; stroke: #0b3f5c; stroke-width: 2.2; }
-.chart .limit { stroke: #8f2d0b; stroke-width: 1.8; }
-.chart .moment { stroke: var(--ink); stroke-width: 1.2; }
 @media print, (min-width: 641px) {
   .residues { table-layout: fixed; }
   .residues th:nth-child(1) { width: 11%; } .residues th:nth-child(2) { width: 22%; }
@@ -106,4 +109,4 @@ _PRINT = """
 
 def style(foot: str) -> str:
     """Return the style sheet; `foot` is printed at the bottom of every page."""
-    return _SCREEN + _PRINT.replace("LEFT", css_text(foot))
+    return _SCREEN + CHART + _PRINT.replace("LEFT", css_text(foot))
