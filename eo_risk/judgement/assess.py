@@ -36,7 +36,7 @@ from eo_risk.judgement.result import (
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED, Draw
 from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
-from eo_risk.judgement.wetness import WaterStage, water_stages
+from eo_risk.judgement.water_bodies import WaterStage, water_stages
 from eo_risk.physics.evaporation import gas_water_capacity_kg
 from eo_risk.physics.gas import density_kg_per_m3
 from eo_risk.physics.properties import central, water_saturation_pa

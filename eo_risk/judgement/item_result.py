@@ -42,7 +42,7 @@ from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.simulate import ItemTrace, glycol, part_holds, simulate
 from eo_risk.judgement.slow_pool import with_slow_pool
 from eo_risk.judgement.timeline import Timeline
-from eo_risk.judgement.wetness import WaterStage, water_stages
+from eo_risk.judgement.water_bodies import WaterStage, water_stages
 from eo_risk.physics.properties import outside_range
 from eo_risk.plan.load_plan import Item, LoadPlan
 from eo_risk.plan.starting_types import from_starting_type, starting_ranges

@@ -13,7 +13,8 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
-from eo_risk.judgement.wetness import ItemWater, WaterStage, added, item_water, sorbed_body
+from eo_risk.judgement.water_bodies import WaterStage, added
+from eo_risk.judgement.wetness import ItemWater, item_water, sorbed_body
 from eo_risk.physics import properties
 from eo_risk.plan.load_plan import Item, LoadPlan
 

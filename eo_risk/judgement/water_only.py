@@ -8,7 +8,7 @@ import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
-from eo_risk.judgement.wetness import (
+from eo_risk.judgement.water_bodies import (
     WaterStage,
     ceiling_kg,
     film_body,

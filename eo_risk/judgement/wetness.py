@@ -1,13 +1,14 @@
-"""Leftover water of one item through the cycle, and what EO makes of it.
+"""Leftover water of one item through the cycle, place by place, and what EO makes of it.
 
-Every body of water is run twice: as a well mixed film, and in a lumen also as one plug behind
-the lumen's own gas. The film is the careful value for glycol, the plug for EO still dissolved.
+Three kinds of place hold water: the open outside, the joints, and the lumens. Every body of
+water is run as a well mixed film, and in a lumen also as one plug behind the lumen's own gas.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -19,85 +20,23 @@ from eo_risk.judgement.drying_steps import (
     plug_place,
 )
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.result import Band, WaterPlace
-from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.judgement.timeline import Timeline
+from eo_risk.judgement.water_bodies import (
+    Body,
+    WaterStage,
+    added,
+    ceiling_kg,
+    concentration,
+    film_body,
+    plug_body,
+    salted,
+)
 from eo_risk.physics import chamber_water, chemistry, properties
-from eo_risk.physics.gas import bulk_flow_factor, partial_pressure_pa
+from eo_risk.physics.chamber_water import MetByWater, met_by_water
 from eo_risk.physics.moist_air import Fluids
-from eo_risk.physics.plug import PlugStage, run_plug
 from eo_risk.plan.load_plan import Item
-
-_RATE_NAMES = (
-    "eo.hydrolysis_neutral", "eo.hydrolysis_acid", "eo.hydrolysis_base", "eo.chloride",
-    "ech.closure", "eo.chloride_acid",
-)  # fmt: skip
-
-
-_THINNEST_PLUG = 0.02  # of the bore
-
-
-@dataclass(frozen=True)
-class WaterStage:
-    """What water meets in one stage, shared by every body of water of the load."""
-
-    stage: LoadStage
-    ratio: np.ndarray
-    gas_diffusivity: np.ndarray
-    water_diffusivity: np.ndarray
-    rates: chemistry.Rates
-    hydrogen: np.ndarray
-    in_chamber: bool
-
-    @property
-    def gas_level(self) -> np.ndarray:
-        return 0.5 * (self.stage.eo_start_kg_per_m3 + self.stage.eo_end_kg_per_m3)
-
-
-def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage, ...]:
-    """Prepare every stage from the injection on.
-
-    `co2_share` is moles of CO2 per mole of EO in the sterilant.
-    """
-    first, last = timeline.exposure_first, timeline.exposure_last
-    stages = timeline.chamber[first:] + timeline.aeration
-    molar = draw("eo.molar_mass")
-    made = []
-    for index, stage in enumerate(stages):
-        kelvin = stage.temperature_k
-        pressure = 0.5 * (stage.pressure_start_pa + stage.pressure_end_pa)
-        level = 0.5 * (stage.eo_start_kg_per_m3 + stage.eo_end_kg_per_m3)
-        eo_pa = partial_pressure_pa(level, stage.gas_temperature_k, molar)
-        during = index <= last - first
-        co2_pa = eo_pa * co2_share if during else np.zeros_like(kelvin)
-        acid = properties.co2_acid_product(kelvin, co2_pa, draw)
-        product = properties.ion_product(kelvin, draw)
-        values = [properties.rate(name, kelvin, draw) for name in _RATE_NAMES]
-        made.append(
-            WaterStage(
-                stage,
-                properties.water_gas_ratio(kelvin, draw),
-                properties.gas_diffusivity_m2_per_s("eo", kelvin, pressure, draw)
-                * bulk_flow_factor(eo_pa / pressure if during else 0.0),
-                properties.eo_diffusivity_water_m2_per_s(kelvin, draw),
-                chemistry.Rates(*values, product),
-                np.sqrt(acid + product),
-                during,
-            )
-        )
-    return tuple(made)
-
-
-@dataclass(frozen=True)
-class Body:
-    """One body of water in one form: EO dissolved and reacted over the outputs. [kg]
-
-    Shape (outputs, samples); `ech_*` at the end, shape (samples,).
-    """
-
-    eo: np.ndarray
-    reacted: np.ndarray
-    ech_unbuffered: np.ndarray
-    ech_buffered: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -117,23 +56,71 @@ class ItemWater:
     released_kg: np.ndarray
 
 
-def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
-    """Return a stage as salt water meets it: less EO dissolves, and it reacts a little faster.
+@dataclass(frozen=True)
+class DriedItem:
+    """The water of one item once it was emptied and dried, before the cycle."""
 
-    `salt` in mol/m3.
-    """
-    if not np.any(salt):
-        return water
-    rates = replace(
-        water.rates, neutral=water.rates.neutral * properties.salted_hydrolysis(salt, draw)
-    )
-    return replace(water, ratio=water.ratio * properties.salting_out(salt, draw), rates=rates)
+    start: OutsideWater
+    outside: OutsideWater
+    lumens: tuple[LumenWater, ...]
 
 
-def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
-    eo = water.ratio * water.gas_level / properties.central("eo.molar_mass")
-    hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
-    return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
+@dataclass(frozen=True)
+class WetPlace:
+    """One place of an item: its water at three moments and what became of it. [kg]"""
+
+    kind: str
+    lumen: str
+    dried_kg: np.ndarray
+    injected_kg: np.ndarray
+    end_kg: np.ndarray
+    film: Body
+    plug: Body  # the film again, where no plug can form
+    ceiling_kg: np.ndarray
+    spot_kg_per_m2: np.ndarray | None = None
+    starved: bool = False
+    deep: bool = False
+
+    @property
+    def summary(self) -> WaterPlace:
+        bands = map(Band.of, (self.dried_kg, self.injected_kg, self.end_kg))
+        return WaterPlace(self.kind, self.lumen, *bands)
+
+
+@dataclass(frozen=True)
+class WaterPath:
+    """What all water of one item goes through: the stages, its solid, its rinse water."""
+
+    inputs: ItemInputs
+    timeline: Timeline
+    waters: Sequence[WaterStage]
+    fluids: Fluids
+    area_m2: np.ndarray
+    heat_j_per_k: np.ndarray
+    chloride: np.ndarray | float  # mol/m3
+    density: np.ndarray
+    before: tuple[MetByWater, ...]  # the injection
+
+    @property
+    def after(self) -> list[MetByWater]:
+        """From the injection on."""
+        return [water.met for water in self.waters]
+
+    def at_once(self, water: WaterStage) -> np.ndarray:
+        """An open film follows the gas within a second. [s]"""
+        return np.full(self.inputs.samples, 1.0)
+
+
+def water_path(
+    item: Item, inputs: ItemInputs, timeline: Timeline, waters: Sequence[WaterStage],
+    fluids: Fluids, area_m2: np.ndarray, heat_j_per_k: np.ndarray,
+) -> WaterPath:  # fmt: skip
+    """Collect what all water of one item goes through."""
+    return WaterPath(
+        inputs, timeline, waters, fluids, area_m2, heat_j_per_k, _chloride(item, inputs),
+        properties.water_density_kg_per_m3(inputs.draw("room.temperature")),
+        met_by_water(timeline.chamber[: timeline.exposure_first], fluids),
+    )  # fmt: skip
 
 
 def _chloride(item: Item, inputs: ItemInputs) -> np.ndarray | float:
@@ -144,114 +131,91 @@ def _chloride(item: Item, inputs: ItemInputs) -> np.ndarray | float:
     return inputs.draw(name)
 
 
-def _concentration(
-    chloride_mol: np.ndarray | float, volume_m3: np.ndarray, inputs: ItemInputs
-) -> np.ndarray | float:
-    """Return the chloride of water that may have shrunk, up to saturated brine. [mol/m3]"""
-    if not np.any(chloride_mol):
-        return 0.0
-    volume = np.maximum(volume_m3, np.finfo(float).tiny ** 0.5)
-    return np.minimum(chloride_mol / volume, inputs.draw("brine.chloride"))
-
-
-def film_body(
-    volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
-    inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
-) -> Body:  # fmt: skip
-    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant.
-
-    `volumes_m3` follows an open film that evaporates: one volume per output.
-    """
-    samples = inputs.samples
-    molar_eo, molar_ech = (inputs.draw(f"{s}.molar_mass") for s in ("eo", "ech"))
-    salt = _concentration(chloride_mol, volume_m3, inputs)
-    stages = []
-    stalled = np.zeros(samples)
-    for water in (salted(w, salt, inputs.draw) for w in waters):
-        level = water.ratio * water.gas_level
-        chloride_rate = (water.rates.chloride + water.rates.chloride_acid * water.hydrogen)
-        stages.append(
-            chemistry.FilmStage(
-                water.stage.duration_s,
-                level,
-                0.0 if water.in_chamber else escape(water),
-                hydrolysis_rate(water, salt),
-                chloride_rate / molar_eo,
-            )
-        )
-        if water.in_chamber:
-            here = chemistry.stalled_chlorohydrin_mol_per_m3(water.rates, level / molar_eo, salt)
-            stalled = np.maximum(stalled, here * volume_m3)
-    run = chemistry.run_film(stages, samples)
-    unbuffered, buffered = chemistry.chlorohydrin_kg(
-        run.chloride_turned[-1], chloride_mol * np.ones(samples), stalled, molar_ech
-    )
-    wet = volume_m3 > 0.0
-    if volumes_m3 is None:
-        eo, reacted = run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3
-    else:
-        volumes = np.stack(volumes_m3)
-        made = np.diff(run.reacted_kg_per_m3, axis=0) * 0.5 * (volumes[1:] + volumes[:-1])
-        reacted = np.concatenate([np.zeros((1, samples)), np.cumsum(made, axis=0)])
-        eo = run.eo_kg_per_m3 * volumes
-    return Body(eo, reacted, unbuffered * wet, buffered * wet)
-
-
-def _plug(
-    at: LumenWater, volume_m3: np.ndarray, waters: Sequence[WaterStage], timeline: Timeline,
-    film: Body, chloride: np.ndarray | float,
-) -> Body:  # fmt: skip
-    """Run one lumen's water as a plug behind its gas column."""
-    faces = 2 if at.lumen.open_ends == 2 else 1
-    section = np.pi / 4.0 * at.bore_m**2
-    long = np.minimum(volume_m3 / section, 0.999 * at.length_m)
-    path = np.maximum((at.length_m - long) / faces, 1e-3 * at.length_m)
-    first, last = timeline.exposure_first, timeline.exposure_last
-    filled = timeline.chamber[first]
-    share = 1.0 - np.minimum(filled.pressure_start_pa / filled.pressure_end_pa, 1.0)
-    stages = [
-        PlugStage(
-            w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
-            w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride),
-        )
-        for w in waters[1:]
+def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
+    """Follow the open film outside, with what condenses on a cold load."""
+    inputs, density = path.inputs, path.density
+    place = chamber_water.OpenPlace(
+        path.area_m2, inputs.draw("drying.transfer.wrapped"),
+        inputs.draw("drying.surface.heated_share"), path.heat_j_per_k,
+        inputs.draw("chamber.wall.heat_transfer") * path.area_m2,
+    )  # fmt: skip
+    nothing = np.zeros(inputs.samples)
+    none_deep = chamber_water.DeepPlace(nothing, nothing)
+    condensed = chamber_water.condensed_kg(
+        [met.stage for met in path.before], path.heat_j_per_k, path.fluids,
+        inputs.draw("water.condensate.share"),
+    )  # fmt: skip
+    start = dried.outside.film_kg + dried.outside.bead_kg
+    films = [
+        chamber_water.water_at_injection(
+            chamber_water.WaterByPlace(start, nothing, nothing), path.before, path.fluids,
+            film=place, crevice=none_deep, plug=none_deep, condensed=condensed,
+        ).film_kg
     ]  # fmt: skip
-    # A thinner plug than this is a film on the meniscus; dry samples need no run at all.
-    thin = _THINNEST_PLUG * section * at.bore_m
-    some = np.flatnonzero(volume_m3 > thin)
-    eo = np.zeros((len(waters) + 1, volume_m3.size))
-    reacted = np.zeros_like(eo)
-    if some.size:
-        picked = [
-            PlugStage(*(np.broadcast_to(value, volume_m3.shape)[some] for value in (
-                s.duration_s, s.gas_start_kg_per_m3, s.gas_end_kg_per_m3,
-                s.gas_diffusivity_m2_per_s, s.water_diffusivity_m2_per_s, s.water_gas_ratio,
-                s.hydrolysis_per_s)))
-            for s in stages
-        ]  # fmt: skip
-        run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, picked,
-                       start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3[some],
-                       filled_share=np.maximum(share, 1e-6)[some])  # fmt: skip
-        # The injection itself is not part of the plug's run: repeat its start for it.
-        eo[:, some] = np.concatenate([run.eo_kg[:1], run.eo_kg])
-        reacted[:, some] = np.concatenate([run.reacted_kg[:1], run.reacted_kg])
-    small = np.flatnonzero((volume_m3 > 0.0) & (volume_m3 <= thin))
-    eo[:, small], reacted[:, small] = film.eo[:, small], film.reacted[:, small]
-    ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
-    ratio = np.clip(ratio, 0.0, 1.0)
-    return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
+    for met in path.after:
+        films.append(chamber_water.film_left_kg(films[-1], place, [met], path.fluids))
+    salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
+    film = film_body(films[0] / density, path.waters, path.at_once, salt, inputs,
+                     [kg / density for kg in films])  # fmt: skip
+    ceiling = ceiling_kg(films[0], density, path.waters, inputs, salt)
+    return WetPlace("outside", "", start, films[0], films[-1], film, film, ceiling)
 
 
-def added(first: Body | None, second: Body) -> Body:
-    if first is None:
-        return second
-    return Body(first.eo + second.eo, first.reacted + second.reacted,
-                first.ech_unbuffered + second.ech_unbuffered,
-                first.ech_buffered + second.ech_buffered)  # fmt: skip
+def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
+    """Follow the water in joints, which recedes from their mouths."""
+    inputs, density, full = path.inputs, path.density, dried.outside.joints_kg
+    place = crevice_place(full, inputs, path.fluids)
+    filled = [chamber_water.deep_left_kg(full, place, path.before, path.fluids)]
+    for met in path.after:
+        receding = crevice_place(full, inputs, path.fluids, filled[-1])
+        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids))
+    depth = inputs.draw("water.joint.depth")
+    salt = path.chloride * dried.start.joints_kg / density
+    # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
+    film = film_body(filled[0] / density, path.waters,
+                     lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), salt, inputs,
+                     [kg / density for kg in filled])  # fmt: skip
+    spot = None
+    if np.any(filled[-1]):
+        # Over the mouth of the crevice: its water sits deep, but that is where it touches.
+        spot = film.eo[-1] * depth * density / np.maximum(full, np.finfo(float).tiny)
+    ceiling = ceiling_kg(filled[0], density, path.waters, inputs, salt)
+    return WetPlace("crevice", "", full, filled[0], filled[-1], film, film, ceiling, spot)
 
 
-def _place(kind: str, lumen: str, dried, injected, end) -> WaterPlace:
-    return WaterPlace(kind, lumen, Band.of(dried), Band.of(injected), Band.of(end))
+def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
+    """Follow the water of one lumen, as a film on its wall and as one plug in its middle."""
+    inputs, density, fluids, waters = path.inputs, path.density, path.fluids, path.waters
+    left, later = at.dried_kg, at.dried_kg
+    left = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), path.before,
+                                      fluids)  # fmt: skip
+    later = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), path.after,
+                                       fluids)  # fmt: skip
+    volume = left / density
+    section = np.pi / 4.0 * at.bore_m**2
+    wet_share = volume / (section * at.length_m)
+    ends = 2 if at.lumen.open_ends == 2 else 1
+    salt = path.chloride * at.start_kg / density
+
+    def escape(water: WaterStage) -> np.ndarray:
+        return chemistry.wetted_lumen_escape_s(at.length_m, wet_share, water.ratio,
+                                               water.gas_diffusivity, ends)  # fmt: skip
+
+    film = plug = film_body(volume, waters, escape, salt, inputs)
+    if as_plug:
+        salt_now = concentration(salt, volume, inputs)
+        brine = [salted(w, salt_now, inputs.draw) for w in waters]
+        plug = plug_body(at, volume, brine, path.timeline, film, salt_now)
+    middle = waters[min(1, len(waters) - 1)]
+    exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
+    reach = chemistry.penetration_m(middle.water_diffusivity, exposure_s)
+    return WetPlace(
+        "plug", at.lumen.name, at.dried_kg, left, later, film, plug,
+        ceiling_kg(left, density, waters, inputs, salt),
+        plug.eo[-1] / (4.0 * np.maximum(volume, 1e-12) / at.bore_m),
+        bool(np.median(wet_share * middle.ratio) > 1.0),
+        bool(np.median(volume / (section * ends) / reach) > 1.0),
+    )  # fmt: skip
 
 
 def sorbed_body(
@@ -273,6 +237,23 @@ def sorbed_body(
     return total
 
 
+def dried_item(
+    item: Item, inputs: ItemInputs, fluids: Fluids, area_m2: np.ndarray, ambient_pa: float
+) -> DriedItem:
+    """Empty and dry one item as the plan says."""
+    start, outside = outside_water(item, inputs, fluids, area_m2, ambient_pa)
+    lumens = (lumen_water(item, i, inputs, fluids, ambient_pa) for i in range(len(item.lumens)))
+    return DriedItem(start, outside, tuple(lumens))
+
+
+def wet_places(
+    dried: DriedItem, path: WaterPath, *, as_plug: bool = True
+) -> tuple[WetPlace, ...]:
+    """Carry dried water through the cycle; without `as_plug` lumens are films only."""
+    lumens = (_lumen(at, path, as_plug=as_plug) for at in dried.lumens)
+    return (_open_film(dried, path), _joints(dried, path), *lumens)
+
+
 def item_water(
     item: Item,
     inputs: ItemInputs,
@@ -284,113 +265,20 @@ def item_water(
     ambient_pa: float,
 ) -> ItemWater:
     """Follow all water of one item from the rinse to the end of the aeration."""
-    first = timeline.exposure_first
-    before, after = timeline.chamber[:first], timeline.chamber[first:] + timeline.aeration
-    density = properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
-    chloride = _chloride(item, inputs)
-    condensed = chamber_water.condensed_kg(before, heat_j_per_k, fluids,
-                                           inputs.draw("water.condensate.share"))  # fmt: skip
-    start, outside = outside_water(item, inputs, fluids, area_m2, ambient_pa)
-    lumens = [lumen_water(item, i, inputs, fluids, ambient_pa) for i in range(len(item.lumens))]
-
-    film_place = chamber_water.OpenPlace(
-        area_m2, inputs.draw("drying.transfer.wrapped"),
-        inputs.draw("drying.surface.heated_share"), heat_j_per_k,
-        inputs.draw("chamber.wall.heat_transfer") * area_m2,
-    )  # fmt: skip
-    film0 = outside.film_kg + outside.bead_kg
-    crevice = crevice_place(outside.joints_kg, inputs, fluids)
-    nothing = np.zeros(inputs.samples)
-    none_deep = chamber_water.DeepPlace(nothing, nothing)
-    at_start = chamber_water.water_at_injection(
-        chamber_water.WaterByPlace(film0, outside.joints_kg, nothing), before, fluids,
-        film=film_place, crevice=crevice, plug=none_deep, condensed=condensed,
-    )  # fmt: skip
-    film1, joint1 = at_start.film_kg, at_start.crevice_kg
-    films = [film1]
-    for stage in after:
-        films.append(chamber_water.film_left_kg(films[-1], film_place, [stage], fluids))
-    film2 = films[-1]
-    full_kg, filled = outside.joints_kg, [joint1]
-    for stage in after:
-        receding = crevice_place(full_kg, inputs, fluids, filled[-1])
-        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [stage], fluids))
-    joint2 = filled[-1]
-    places = [_place("outside", "", film0, film1, film2),
-              _place("crevice", "", outside.joints_kg, joint1, joint2)]  # fmt: skip
-    depth = inputs.draw("water.joint.depth")
-    salt = chloride * (start.film_kg + start.bead_kg) / density
-    total_film = film_body(film1 / density, waters, lambda w: np.full(inputs.samples, 1.0), salt,
-                       inputs, [f / density for f in films])  # fmt: skip
-    joint_salt = chloride * start.joints_kg / density
-    # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
-    joints = film_body(joint1 / density, waters,
-                   lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), joint_salt, inputs,
-                   [f / density for f in filled])  # fmt: skip
-    total_film = added(total_film, joints)
-    total_plug = total_film if lumens else None
-    dried, injected, end = film0 + outside.joints_kg, film1 + joint1, film2 + joint2
-    spots = []
-    if np.any(joint2):
-        # Over the mouth of the crevice: its water sits deep, but that is where it touches.
-        spots.append(joints.eo[-1] * depth * density / np.maximum(full_kg, np.finfo(float).tiny))
-    ceiling = ceiling_kg(film1, density, waters, inputs, salt)
-    ceiling = ceiling + ceiling_kg(joint1, density, waters, inputs, joint_salt)
-    starved, deep = [], []
-    exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
-    for at in lumens:
-        left = chamber_water.deep_left_kg(at.dried_kg, plug_place(at, at.dried_kg, inputs, fluids),
-                                          before, fluids)  # fmt: skip
-        later = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), after,
-                                           fluids)  # fmt: skip
-        volume = left / density
-        section = np.pi / 4.0 * at.bore_m**2
-        wet_share = volume / (section * at.length_m)
-        ends = 2 if at.lumen.open_ends == 2 else 1
-        film = film_body(
-            volume, waters,
-            lambda w, at=at, wet=wet_share, ends=ends: chemistry.wetted_lumen_escape_s(
-                at.length_m, wet, w.ratio, w.gas_diffusivity, ends),
-            chloride * at.start_kg / density, inputs,
-        )  # fmt: skip
-        salt_now = _concentration(chloride * at.start_kg / density, volume, inputs)
-        as_plug = [salted(w, salt_now, inputs.draw) for w in waters]
-        plug = _plug(at, volume, as_plug, timeline, film, salt_now)
-        total_film, total_plug = added(total_film, film), added(total_plug, plug)
-        places.append(_place("plug", at.lumen.name, at.dried_kg, left, later))
-        dried, injected, end = dried + at.dried_kg, injected + left, end + later
-        ceiling = ceiling + ceiling_kg(left, density, waters, inputs,
-                                     chloride * at.start_kg / density)  # fmt: skip
-        wetted = 4.0 * np.maximum(volume, 1e-12) / at.bore_m
-        spots.append(plug.eo[-1] / wetted)
-        middle = waters[min(1, len(waters) - 1)]
-        if np.median(wet_share * middle.ratio) > 1.0:
-            starved.append(at.lumen.name)
-        reach = chemistry.penetration_m(middle.water_diffusivity, exposure_s)
-        if np.median(volume / (section * ends) / reach) > 1.0:
-            deep.append(at.lumen.name)
+    dried = dried_item(item, inputs, fluids, area_m2, ambient_pa)
+    path = water_path(item, inputs, timeline, waters, fluids, area_m2, heat_j_per_k)
+    places = wet_places(dried, path)
+    spots = [place.spot_kg_per_m2 for place in places if place.spot_kg_per_m2 is not None]
+    before, injected, end, ceiling = (
+        sum(getattr(place, key) for place in places)
+        for key in ("dried_kg", "injected_kg", "end_kg", "ceiling_kg")
+    )
     return ItemWater(
-        dried, injected, end, tuple(places), total_film, total_plug, ceiling,
-        np.max(np.stack(spots), axis=0) if spots else None, tuple(starved), tuple(deep),
-        np.maximum(dried - injected, 0.0),
+        before, injected, end, tuple(place.summary for place in places),
+        reduce(added, (place.film for place in places)),
+        reduce(added, (place.plug for place in places)) if dried.lumens else None,
+        ceiling, np.max(np.stack(spots), axis=0) if spots else None,
+        tuple(place.lumen for place in places if place.starved),
+        tuple(place.lumen for place in places if place.deep),
+        np.maximum(before - injected, 0.0),
     )  # fmt: skip
-
-
-def ceiling_kg(
-    water_kg: np.ndarray, density: np.ndarray, waters: Sequence[WaterStage], inputs: ItemInputs,
-    chloride_mol: np.ndarray | float,
-) -> np.ndarray:  # fmt: skip
-    """Return the ceiling of EG at the coldest stage of the exposure. [kg]
-
-    The rate counts acid, base and salt, or the ceiling could lie below a film in saline.
-    """
-    salt = _concentration(chloride_mol, water_kg / density, inputs)
-    inside = [w for w in waters if w.in_chamber]
-    cold = inside[0]
-    exposure_s = sum(w.stage.duration_s for w in inside)
-    level = np.max(np.stack([w.stage.eo_end_kg_per_m3 for w in inside]), axis=0)
-    mass_ratio = inputs.draw("eg.molar_mass") / inputs.draw("eo.molar_mass")
-    inside = [salted(w, salt, inputs.draw) for w in inside]
-    fastest = np.max(np.stack([hydrolysis_rate(w, salt) for w in inside]), axis=0)
-    return chemistry.glycol_ceiling_kg(water_kg / density, cold.ratio, level, fastest, exposure_s,
-                                       mass_ratio)  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Protocol
 
@@ -16,7 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics import evaporation
-from eo_risk.physics.drying import film_loss_kg, surface_flux_kg_per_m2_s
+from eo_risk.physics.drying import (
+    film_loss_kg,
+    surface_drives_kg_per_m3,
+    surface_flux_kg_per_m2_s,
+)
 from eo_risk.physics.moist_air import Fluids
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
 
@@ -101,55 +106,105 @@ class WaterByPlace:
         return self.film_kg + self.crevice_kg + self.plug_kg
 
 
-@dataclass(frozen=True)
-class _Gas:
-    """The gas of one stage and how long the water boils in it."""
+@dataclass(frozen=True, eq=False)
+class MetByWater:
+    """A stage and what every body of water in it meets alike, worked out once when asked.
 
-    pressure_pa: np.ndarray
-    vapour_pa: np.ndarray
-    saturation_pa: np.ndarray
-    boiling_s: np.ndarray
-    boiling_k: np.ndarray
+    It stands wherever a stage is asked for, and brings its own numbers of air and water.
+    """
+
+    stage: Surroundings
+    fluids: Fluids
+
+    @cached_property
+    def load_k(self) -> np.ndarray:
+        return np.asarray(self.stage.temperature_k, dtype=float)
+
+    @cached_property
+    def gas_k(self) -> np.ndarray:
+        return np.asarray(self.stage.gas_temperature_k, dtype=float)
+
+    @cached_property
+    def vapour_pa(self) -> np.ndarray:
+        return np.asarray(self.stage.relative_humidity) * self.fluids.saturation_pa(self.gas_k)
+
+    @cached_property
+    def saturation_pa(self) -> np.ndarray:
+        return self.fluids.saturation_pa(self.load_k)
+
+    @cached_property
+    def _ends_pa(self) -> tuple[np.ndarray, np.ndarray]:
+        first = self.stage.pressure_start_pa + self.vapour_pa
+        return first, self.stage.pressure_end_pa + self.vapour_pa
+
+    @cached_property
+    def still_pa(self) -> np.ndarray:
+        """Pressure at which diffusion goes on: the mean of the part that does not boil."""
+        lowest, highest = np.minimum(*self._ends_pa), np.maximum(*self._ends_pa)
+        still_pa = np.sqrt(np.maximum(lowest, self.saturation_pa) * highest)
+        return np.maximum(still_pa, self.saturation_pa / _VAPOUR_SHARE)
+
+    @cached_property
+    def boiling_s(self) -> np.ndarray:
+        share = evaporation.boiling_share(*self._ends_pa, self.saturation_pa)
+        return np.asarray(self.stage.duration_s) * share
+
+    @cached_property
+    def boiling_k(self) -> np.ndarray:
+        return self.fluids.boiling_k(np.minimum(*self._ends_pa), self.load_k)
+
+    @cached_property
+    def drives_kg_per_m3(self) -> tuple[np.ndarray, np.ndarray]:
+        humidity = np.asarray(self.stage.relative_humidity)
+        air = self.fluids.air(self.gas_k, humidity, self.still_pa)
+        return surface_drives_kg_per_m3(air, self.stage.temperature_k)
+
+    @cached_property
+    def density_kg_per_m3(self) -> np.ndarray:
+        return self.fluids.water_density_kg_per_m3(self.load_k)
+
+    @cached_property
+    def recession_m2_per_s(self) -> np.ndarray:
+        return evaporation.recession_m2_per_s(
+            self.load_k,
+            self.still_pa,
+            self.saturation_pa,
+            self.vapour_pa,
+            self.fluids.vapour_diffusivity_m2_per_s(self.load_k, self.still_pa),
+            self.fluids.water_molar_mass_kg_per_mol,
+            self.density_kg_per_m3,
+        )
+
+    def boiled_kg(self, water_kg: np.ndarray, place: OpenPlace | DeepPlace) -> np.ndarray:
+        """Return what boils off in this stage, as fast as heat arrives. [kg]"""
+        if not np.any(self.boiling_s):
+            return np.zeros_like(water_kg)
+        boiled = evaporation.boil_off_kg(
+            water_kg,
+            self.stage.temperature_k,
+            self.boiling_k,
+            self.stage.gas_temperature_k,
+            self.boiling_s,
+            water_heat_capacity_j_per_kg_k=self.fluids.water_heat_capacity_j_per_kg_k,
+            latent_heat_j_per_kg=self.fluids.latent_heat_j_per_kg(self.load_k),
+            solid_j_per_k=place.solid_j_per_k,
+            heat_transfer_w_per_k=place.heat_w_per_k,
+        )
+        return np.where(self.boiling_s > 0.0, boiled, 0.0)
 
 
-def _gas(stage: Surroundings, fluids: Fluids) -> _Gas:
-    gas_k = np.asarray(stage.gas_temperature_k, dtype=float)
-    load_k = np.asarray(stage.temperature_k, dtype=float)
-    vapour_pa = np.asarray(stage.relative_humidity) * fluids.saturation_pa(gas_k)
-    first, last = stage.pressure_start_pa + vapour_pa, stage.pressure_end_pa + vapour_pa
-    saturation_pa = fluids.saturation_pa(load_k)
-    share = evaporation.boiling_share(first, last, saturation_pa)
-    lowest = np.minimum(first, last)
-    # Diffusion goes on at the mean pressure of the part that does not boil.
-    still_pa = np.sqrt(np.maximum(lowest, saturation_pa) * np.maximum(first, last))
-    still_pa = np.maximum(still_pa, saturation_pa / _VAPOUR_SHARE)
-    boiling_s = np.asarray(stage.duration_s) * share
-    return _Gas(still_pa, vapour_pa, saturation_pa, boiling_s, fluids.boiling_k(lowest, load_k))
+Stages = Sequence[Surroundings | MetByWater]
 
 
-def _boiled_kg(
-    water_kg: np.ndarray,
-    place: OpenPlace | DeepPlace,
-    stage: Surroundings,
-    gas: _Gas,
-    fluids: Fluids,
-) -> np.ndarray:
-    boiled = evaporation.boil_off_kg(
-        water_kg,
-        stage.temperature_k,
-        gas.boiling_k,
-        stage.gas_temperature_k,
-        gas.boiling_s,
-        water_heat_capacity_j_per_kg_k=fluids.water_heat_capacity_j_per_kg_k,
-        latent_heat_j_per_kg=fluids.latent_heat_j_per_kg(np.asarray(stage.temperature_k)),
-        solid_j_per_k=place.solid_j_per_k,
-        heat_transfer_w_per_k=place.heat_w_per_k,
+def met_by_water(stages: Stages, fluids: Fluids) -> tuple[MetByWater, ...]:
+    """Work out once what water meets in each stage, for any number of bodies of water."""
+    return tuple(
+        stage if isinstance(stage, MetByWater) else MetByWater(stage, fluids) for stage in stages
     )
-    return np.where(gas.boiling_s > 0.0, boiled, 0.0)
 
 
 def film_left_kg(
-    water_kg: ArrayLike, place: OpenPlace, stages: Sequence[Surroundings], fluids: Fluids
+    water_kg: ArrayLike, place: OpenPlace, stages: Stages, fluids: Fluids
 ) -> np.ndarray:
     """Return the water left of an open film or bead after a list of stages. [kg]
 
@@ -170,23 +225,17 @@ def film_left_kg(
     allows and what diffusion takes, so that a deeper vacuum never leaves more.
     """
     left = np.asarray(water_kg, dtype=float)
-    for stage in stages:
-        gas = _gas(stage, fluids)
-        boiled = _boiled_kg(left, place, stage, gas, fluids)
-        air = fluids.air(
-            np.asarray(stage.gas_temperature_k, dtype=float),
-            np.asarray(stage.relative_humidity),
-            gas.pressure_pa,
-        )
-        transfer = np.asarray(place.transfer_m_per_s) * STANDARD_ATMOSPHERE_PA / gas.pressure_pa
-        flux = surface_flux_kg_per_m2_s(transfer, air, place.heated_share, stage.temperature_k)
-        taken = film_loss_kg(left, place.area_m2, flux, stage.duration_s)
+    for met in met_by_water(stages, fluids):
+        boiled = met.boiled_kg(left, place)
+        transfer = np.asarray(place.transfer_m_per_s) * STANDARD_ATMOSPHERE_PA / met.still_pa
+        flux = surface_flux_kg_per_m2_s(transfer, met.drives_kg_per_m3, place.heated_share)
+        taken = film_loss_kg(left, place.area_m2, flux, met.stage.duration_s)
         left = left - np.maximum(boiled, taken)
     return left
 
 
 def deep_left_kg(
-    water_kg: ArrayLike, place: DeepPlace, stages: Sequence[Surroundings], fluids: Fluids
+    water_kg: ArrayLike, place: DeepPlace, stages: Stages, fluids: Fluids
 ) -> np.ndarray:
     """Return the water left in a crevice or of a plug after a list of stages. [kg]
 
@@ -208,24 +257,13 @@ def deep_left_kg(
     """
     left = np.asarray(water_kg, dtype=float)
     depth_m = np.asarray(place.depth_m, dtype=float)
-    for stage in stages:
-        gas = _gas(stage, fluids)
-        boiled = _boiled_kg(left, place, stage, gas, fluids)
-        load_k = np.asarray(stage.temperature_k, dtype=float)
-        recession = evaporation.recession_m2_per_s(
-            load_k,
-            gas.pressure_pa,
-            gas.saturation_pa,
-            gas.vapour_pa,
-            fluids.vapour_diffusivity_m2_per_s(load_k, gas.pressure_pa),
-            fluids.water_molar_mass_kg_per_mol,
-            fluids.water_density_kg_per_m3(load_k),
+    for met in met_by_water(stages, fluids):
+        boiled = met.boiled_kg(left, place)
+        moved_m = evaporation.stefan_recession_m(
+            depth_m, met.recession_m2_per_s, met.stage.duration_s
         )
-        moved_m = evaporation.stefan_recession_m(depth_m, recession, stage.duration_s)
         depth_m = depth_m + moved_m
-        section_kg = (
-            np.asarray(place.area_m2) * place.faces * fluids.water_density_kg_per_m3(load_k)
-        )
+        section_kg = np.asarray(place.area_m2) * place.faces * met.density_kg_per_m3
         left = np.maximum(left - np.maximum(boiled, section_kg * moved_m), 0.0)
     return left
 
@@ -265,7 +303,7 @@ def condensed_kg(
 
 def water_at_injection(
     water: WaterByPlace,
-    stages: Sequence[Surroundings],
+    stages: Stages,
     fluids: Fluids,
     *,
     film: OpenPlace,
@@ -296,7 +334,8 @@ def water_at_injection(
     -----
     The condensate joins the water before the first humid stage, when it can still dry again.
     """
-    humid = [bool(np.any(np.asarray(stage.relative_humidity) > 0.0)) for stage in stages]
+    stages = met_by_water(stages, fluids)
+    humid = [bool(np.any(np.asarray(met.stage.relative_humidity) > 0.0)) for met in stages]
     first = humid.index(True) if True in humid else len(humid)
     dry, damp = stages[:first], stages[first:]
     inside = np.asarray(condensed) * inside_share

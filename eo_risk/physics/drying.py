@@ -186,11 +186,30 @@ def plate_transfer_m_per_s(speed_m_per_s: ArrayLike, length_m: ArrayLike, air: A
     return sherwood * diffusivity / length_m
 
 
+def surface_drives_kg_per_m3(
+    air: Air, solid_k: ArrayLike | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return what drives vapour off a wet surface, at its two bounds. [kg/m3], both
+
+    The first with the surface at the temperature of the solid (of the air when left out), the
+    second at the wet bulb, or as the first where the solid is colder. Never below zero: water
+    that condenses is the business of `chamber_water`.
+    """
+    molar = air.water_molar_mass_kg_per_mol
+    carried = vapour_kg_per_m3(air.vapour_pa, air.temperature_k, molar)
+
+    def drive(surface_k: np.ndarray) -> np.ndarray:
+        full = vapour_kg_per_m3(air.saturation_pa(surface_k), surface_k, molar)
+        return np.maximum(full - carried, 0.0)
+
+    hot = drive(np.asarray(air.temperature_k if solid_k is None else solid_k, dtype=float))
+    return hot, np.minimum(drive(wet_bulb_k(air)), hot)
+
+
 def surface_flux_kg_per_m2_s(
     transfer_m_per_s: ArrayLike,
-    air: Air,
+    drives_kg_per_m3: tuple[np.ndarray, np.ndarray],
     heated_share: ArrayLike = 0.5,
-    solid_k: ArrayLike | None = None,
 ) -> np.ndarray:
     """Return the evaporation of a film on an outside surface. [kg/(m2 s)]
 
@@ -199,32 +218,15 @@ def surface_flux_kg_per_m2_s(
     transfer_m_per_s : array_like
         Transfer coefficient: `plate_transfer_m_per_s`, or the records
         ``drying.transfer.bench``, ``.cabinet``, ``.wrapped``. [m/s]
-    air : Air
-        Around the item.
+    drives_kg_per_m3 : (ndarray, ndarray)
+        `surface_drives_kg_per_m3`. [kg/m3]
     heated_share : array_like
         0 leaves the film at the wet bulb, 1 lets the solid keep it at its own temperature;
         in between the two bounds are mixed geometrically. ``drying.surface.heated_share``.
         [-]
-    solid_k : array_like, optional
-        Temperature of the solid; that of the air when left out. [K]
-
-    Notes
-    -----
-    Never below zero: water that condenses is the business of `chamber_water`. A solid
-    colder than the wet bulb holds the film at its own temperature.
     """
-    carried = vapour_kg_per_m3(air.vapour_pa, air.temperature_k, air.water_molar_mass_kg_per_mol)
-
-    def flux(surface_k: np.ndarray) -> np.ndarray:
-        full = vapour_kg_per_m3(
-            air.saturation_pa(surface_k), surface_k, air.water_molar_mass_kg_per_mol
-        )
-        return np.asarray(transfer_m_per_s) * np.maximum(full - carried, 0.0)
-
-    warm_k = np.asarray(air.temperature_k if solid_k is None else solid_k, dtype=float)
-    hot = flux(warm_k)
-    cool = np.minimum(flux(wet_bulb_k(air)), hot)
-    share = np.asarray(heated_share)
+    transfer, share = np.asarray(transfer_m_per_s), np.asarray(heated_share)
+    hot, cool = (transfer * drive for drive in drives_kg_per_m3)
     return cool ** (1.0 - share) * hot**share
 
 

@@ -237,13 +237,17 @@ def test_plate_in_moving_air(fluids, t_c, rh, speed, transfer, mg_per_cm2_min):
     air = fluids.air(t_c + 273.15, rh, ATMOSPHERE_PA)
     found = drying.plate_transfer_m_per_s(speed, 0.2, air)
     assert found == pytest.approx(transfer, rel=0.02)
-    flux = drying.surface_flux_kg_per_m2_s(found, air, heated_share=0.0)
+    flux = drying.surface_flux_kg_per_m2_s(
+        found, drying.surface_drives_kg_per_m3(air), heated_share=0.0
+    )
     assert flux * 60.0 * 100.0 == pytest.approx(mg_per_cm2_min, rel=0.04)
 
 
 def test_surface_flux_runs_between_its_bounds(fluids):
     air = fluids.air(328.15, 0.6, ATMOSPHERE_PA)
-    cold, middle, hot = drying.surface_flux_kg_per_m2_s(3e-3, air, np.array([0.0, 0.5, 1.0]))
+    cold, middle, hot = drying.surface_flux_kg_per_m2_s(
+        3e-3, drying.surface_drives_kg_per_m3(air), np.array([0.0, 0.5, 1.0])
+    )
     # 55 C at 60 % RH: 5.7 g/m3 at the wet bulb of 45.9 C, 41.6 g/m3 at 55 C; 1 mg/cm2 is gone
     # in 10 and 1.3 min at 3e-3 m/s. A tenth of a kelvin of wet bulb is 0.35 g/m3, hence 7 %.
     assert cold / 3e-3 == pytest.approx(5.7e-3, rel=0.07)
@@ -262,7 +266,8 @@ def test_glycol_leaves_an_open_film_slowly():
 
 def test_a_cold_solid_gives_nothing_off(fluids):
     air = fluids.air(328.15, 0.6, ATMOSPHERE_PA)
-    assert drying.surface_flux_kg_per_m2_s(3e-3, air, 0.5, solid_k=300.0) == 0.0
+    drives = drying.surface_drives_kg_per_m3(air, solid_k=300.0)
+    assert drying.surface_flux_kg_per_m2_s(3e-3, drives, 0.5) == 0.0
 
 
 def test_surface_dries_linearly_and_stops_at_nothing():

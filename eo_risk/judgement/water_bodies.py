@@ -1,0 +1,240 @@
+"""One body of water under EO: what it meets, and what becomes of it as film or as plug.
+
+The film is the careful value for glycol, the plug for EO still dissolved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from eo_risk.judgement import leftover
+from eo_risk.judgement.drying_steps import LumenWater
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.physics import chemistry, properties
+from eo_risk.physics.chamber_water import MetByWater
+from eo_risk.physics.gas import bulk_flow_factor, partial_pressure_pa
+from eo_risk.physics.plug import PlugStage, run_plug
+
+_RATE_NAMES = (
+    "eo.hydrolysis_neutral", "eo.hydrolysis_acid", "eo.hydrolysis_base", "eo.chloride",
+    "ech.closure", "eo.chloride_acid",
+)  # fmt: skip
+
+
+_THINNEST_PLUG = 0.02  # of the bore
+
+
+@dataclass(frozen=True)
+class WaterStage:
+    """What water meets in one stage, shared by every body of water of the load."""
+
+    stage: LoadStage
+    ratio: np.ndarray
+    gas_diffusivity: np.ndarray
+    water_diffusivity: np.ndarray
+    rates: chemistry.Rates
+    hydrogen: np.ndarray
+    in_chamber: bool
+    met: MetByWater
+
+    @property
+    def gas_level(self) -> np.ndarray:
+        return 0.5 * (self.stage.eo_start_kg_per_m3 + self.stage.eo_end_kg_per_m3)
+
+
+def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage, ...]:
+    """Prepare every stage from the injection on.
+
+    `co2_share` is moles of CO2 per mole of EO in the sterilant.
+    """
+    first, last = timeline.exposure_first, timeline.exposure_last
+    stages = timeline.chamber[first:] + timeline.aeration
+    molar = draw("eo.molar_mass")
+    fluids = leftover.fluids(draw)
+    made = []
+    for index, stage in enumerate(stages):
+        kelvin = stage.temperature_k
+        pressure = 0.5 * (stage.pressure_start_pa + stage.pressure_end_pa)
+        level = 0.5 * (stage.eo_start_kg_per_m3 + stage.eo_end_kg_per_m3)
+        eo_pa = partial_pressure_pa(level, stage.gas_temperature_k, molar)
+        during = index <= last - first
+        co2_pa = eo_pa * co2_share if during else np.zeros_like(kelvin)
+        acid = properties.co2_acid_product(kelvin, co2_pa, draw)
+        product = properties.ion_product(kelvin, draw)
+        values = [properties.rate(name, kelvin, draw) for name in _RATE_NAMES]
+        made.append(
+            WaterStage(
+                stage,
+                properties.water_gas_ratio(kelvin, draw),
+                properties.gas_diffusivity_m2_per_s("eo", kelvin, pressure, draw)
+                * bulk_flow_factor(eo_pa / pressure if during else 0.0),
+                properties.eo_diffusivity_water_m2_per_s(kelvin, draw),
+                chemistry.Rates(*values, product),
+                np.sqrt(acid + product),
+                during,
+                MetByWater(stage, fluids),
+            )
+        )
+    return tuple(made)
+
+
+@dataclass(frozen=True)
+class Body:
+    """One body of water in one form: EO dissolved and reacted over the outputs. [kg]
+
+    Shape (outputs, samples); `ech_*` at the end, shape (samples,).
+    """
+
+    eo: np.ndarray
+    reacted: np.ndarray
+    ech_unbuffered: np.ndarray
+    ech_buffered: np.ndarray
+
+
+def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
+    """Return a stage as salt water meets it: less EO dissolves, and it reacts a little faster.
+
+    `salt` in mol/m3.
+    """
+    if not np.any(salt):
+        return water
+    rates = replace(
+        water.rates, neutral=water.rates.neutral * properties.salted_hydrolysis(salt, draw)
+    )
+    return replace(water, ratio=water.ratio * properties.salting_out(salt, draw), rates=rates)
+
+
+def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
+    eo = water.ratio * water.gas_level / properties.central("eo.molar_mass")
+    hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
+    return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
+
+
+def concentration(
+    chloride_mol: np.ndarray | float, volume_m3: np.ndarray, inputs: ItemInputs
+) -> np.ndarray | float:
+    """Return the chloride of water that may have shrunk, up to saturated brine. [mol/m3]"""
+    if not np.any(chloride_mol):
+        return 0.0
+    volume = np.maximum(volume_m3, np.finfo(float).tiny ** 0.5)
+    return np.minimum(chloride_mol / volume, inputs.draw("brine.chloride"))
+
+
+def film_body(
+    volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
+    inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
+) -> Body:  # fmt: skip
+    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant.
+
+    `volumes_m3` follows an open film that evaporates: one volume per output.
+    """
+    samples = inputs.samples
+    molar_eo, molar_ech = (inputs.draw(f"{s}.molar_mass") for s in ("eo", "ech"))
+    salt = concentration(chloride_mol, volume_m3, inputs)
+    stages = []
+    stalled = np.zeros(samples)
+    for water in (salted(w, salt, inputs.draw) for w in waters):
+        level = water.ratio * water.gas_level
+        chloride_rate = (water.rates.chloride + water.rates.chloride_acid * water.hydrogen)
+        stages.append(
+            chemistry.FilmStage(
+                water.stage.duration_s,
+                level,
+                0.0 if water.in_chamber else escape(water),
+                hydrolysis_rate(water, salt),
+                chloride_rate / molar_eo,
+            )
+        )
+        if water.in_chamber:
+            here = chemistry.stalled_chlorohydrin_mol_per_m3(water.rates, level / molar_eo, salt)
+            stalled = np.maximum(stalled, here * volume_m3)
+    run = chemistry.run_film(stages, samples)
+    unbuffered, buffered = chemistry.chlorohydrin_kg(
+        run.chloride_turned[-1], chloride_mol * np.ones(samples), stalled, molar_ech
+    )
+    wet = volume_m3 > 0.0
+    if volumes_m3 is None:
+        eo, reacted = run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3
+    else:
+        volumes = np.stack(volumes_m3)
+        made = np.diff(run.reacted_kg_per_m3, axis=0) * 0.5 * (volumes[1:] + volumes[:-1])
+        reacted = np.concatenate([np.zeros((1, samples)), np.cumsum(made, axis=0)])
+        eo = run.eo_kg_per_m3 * volumes
+    return Body(eo, reacted, unbuffered * wet, buffered * wet)
+
+
+def plug_body(
+    at: LumenWater, volume_m3: np.ndarray, waters: Sequence[WaterStage], timeline: Timeline,
+    film: Body, chloride: np.ndarray | float,
+) -> Body:  # fmt: skip
+    """Run one lumen's water as a plug behind its gas column."""
+    faces = 2 if at.lumen.open_ends == 2 else 1
+    section = np.pi / 4.0 * at.bore_m**2
+    long = np.minimum(volume_m3 / section, 0.999 * at.length_m)
+    path = np.maximum((at.length_m - long) / faces, 1e-3 * at.length_m)
+    first, last = timeline.exposure_first, timeline.exposure_last
+    filled = timeline.chamber[first]
+    share = 1.0 - np.minimum(filled.pressure_start_pa / filled.pressure_end_pa, 1.0)
+    stages = [
+        PlugStage(
+            w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
+            w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride),
+        )
+        for w in waters[1:]
+    ]  # fmt: skip
+    # A thinner plug than this is a film on the meniscus; dry samples need no run at all.
+    thin = _THINNEST_PLUG * section * at.bore_m
+    some = np.flatnonzero(volume_m3 > thin)
+    eo = np.zeros((len(waters) + 1, volume_m3.size))
+    reacted = np.zeros_like(eo)
+    if some.size:
+        picked = [
+            PlugStage(*(np.broadcast_to(value, volume_m3.shape)[some] for value in (
+                s.duration_s, s.gas_start_kg_per_m3, s.gas_end_kg_per_m3,
+                s.gas_diffusivity_m2_per_s, s.water_diffusivity_m2_per_s, s.water_gas_ratio,
+                s.hydrolysis_per_s)))
+            for s in stages
+        ]  # fmt: skip
+        run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, picked,
+                       start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3[some],
+                       filled_share=np.maximum(share, 1e-6)[some])  # fmt: skip
+        # The injection itself is not part of the plug's run: repeat its start for it.
+        eo[:, some] = np.concatenate([run.eo_kg[:1], run.eo_kg])
+        reacted[:, some] = np.concatenate([run.reacted_kg[:1], run.reacted_kg])
+    small = np.flatnonzero((volume_m3 > 0.0) & (volume_m3 <= thin))
+    eo[:, small], reacted[:, small] = film.eo[:, small], film.reacted[:, small]
+    ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
+    ratio = np.clip(ratio, 0.0, 1.0)
+    return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
+
+
+def added(first: Body | None, second: Body) -> Body:
+    if first is None:
+        return second
+    return Body(first.eo + second.eo, first.reacted + second.reacted,
+                first.ech_unbuffered + second.ech_unbuffered,
+                first.ech_buffered + second.ech_buffered)  # fmt: skip
+
+
+def ceiling_kg(
+    water_kg: np.ndarray, density: np.ndarray, waters: Sequence[WaterStage], inputs: ItemInputs,
+    chloride_mol: np.ndarray | float,
+) -> np.ndarray:  # fmt: skip
+    """Return the ceiling of EG at the coldest stage of the exposure. [kg]
+
+    The rate counts acid, base and salt, or the ceiling could lie below a film in saline.
+    """
+    salt = concentration(chloride_mol, water_kg / density, inputs)
+    inside = [w for w in waters if w.in_chamber]
+    cold = inside[0]
+    exposure_s = sum(w.stage.duration_s for w in inside)
+    level = np.max(np.stack([w.stage.eo_end_kg_per_m3 for w in inside]), axis=0)
+    mass_ratio = inputs.draw("eg.molar_mass") / inputs.draw("eo.molar_mass")
+    inside = [salted(w, salt, inputs.draw) for w in inside]
+    fastest = np.max(np.stack([hydrolysis_rate(w, salt) for w in inside]), axis=0)
+    return chemistry.glycol_ceiling_kg(water_kg / density, cold.ratio, level, fastest, exposure_s,
+                                       mass_ratio)  # fmt: skip
