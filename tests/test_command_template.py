@@ -11,6 +11,8 @@ from eo_risk import cli
 from eo_risk.commands.schemas import ANSWERS, INPUTS, schema_of
 from eo_risk.errors import InputError
 from eo_risk.measured.results_table import results_from_bytes
+from eo_risk.plan.as_run import values_of_chart
+from eo_risk.plan.chart import STAGES, chart_from_bytes
 from eo_risk.plan.load_plan import load_plan, parse_plan, plan_json
 from eo_risk.plan.site import parse_site, resolve
 from eo_risk.plan.tables import HEADERS, items_from_bytes, read_items
@@ -48,8 +50,17 @@ def test_the_items_template_reads_back(run):
     assert code == 0
     assert next(csv.reader(io.StringIO(out))) == list(HEADERS)
     (item,) = items_from_bytes(out.encode(), "items.csv").items
-    assert item["parts"][0]["material"] == "silicone"
+    assert [part["name"] for part in item["parts"]] == ["sheath", "handle"]
     assert item["lumens"][0]["droplets_seen"] == "not_looked"
+
+
+def test_the_chart_template_reads_back_with_every_stage(run):
+    out = run("template", "chart")[1]
+    chart = chart_from_bytes(out.encode(), "chart.csv")
+    assert {span.stage for span in chart.spans} == set(STAGES)
+    ran = values_of_chart(chart)
+    assert [step.step for step in ran.aeration] == [1, 2]
+    assert len(ran.aeration[0].interruptions) == 1
 
 
 def test_the_site_template_reads_without_a_broken_entry_and_its_names_resolve(run):
@@ -77,14 +88,14 @@ def test_the_lab_template_has_every_required_column(run):
     assert (row.lot, row.aeration_h, row.result) == ("A", 12.0, 1.5)
 
 
-@pytest.mark.parametrize("kind", ["plan", "items", "lab", "site"])
+@pytest.mark.parametrize("kind", ["plan", "items", "lab", "site", "chart"])
 def test_json_holds_the_same_text(run, kind):
     code, out, _ = run("template", kind, "--json")
     answer = json.loads(out)
     assert code == 0
     validate(answer, "template")
     assert answer["text"].rstrip("\n") == run("template", kind)[1].rstrip("\n")
-    assert bool(answer["rows"]) == (kind in ("items", "lab"))
+    assert bool(answer["rows"]) == (kind in ("items", "lab", "chart"))
 
 
 def test_a_new_file_is_written_and_an_old_one_kept(run, tmp_path):
@@ -104,7 +115,7 @@ def test_a_new_file_is_written_and_an_old_one_kept(run, tmp_path):
 def test_an_excel_template_reads_back(run, tmp_path):
     path = tmp_path / "items.xlsx"
     assert run("template", "items", "--out", str(path))[0] == 0
-    assert read_items(path).items[0]["name"].startswith("example tube")
+    assert read_items(path).items[0]["name"].startswith("example")
     assert run("template", "plan", "--out", str(tmp_path / "plan.xlsx"))[0] == 2
     assert not (tmp_path / "plan.xlsx").exists()
     assert run("template", "site", "--out", str(tmp_path / "absent" / "site.toml"))[0] == 2

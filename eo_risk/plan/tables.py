@@ -1,14 +1,15 @@
 """Items from a table: one row per item, a column per main field, the unit in the header.
 
-A row gives one part and one lumen; a thing with more of them is a device of the site file
-or an item of a JSON plan. Every fault is reported with its row and column.
+A row gives one part and one lumen. A row without a name that names a part or a lumen
+continues the item above it: with a further part, a further lumen, or a further drying step of
+a lumen that stands there already. Every fault is reported with its row and column.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("quantity", "quantity"),
     Column("device", "device", text=True),
     Column("starting_type", "starting_type", text=True),
+    Column("part", "parts[0].name", text=True),
     Column("material", "parts[0].material", text=True),
     Column("shape", "parts[0].shape", text=True),
     Column("mass_g", "parts[0].mass_g", "g"),
@@ -37,6 +39,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("outer_diameter_mm", "parts[0].outer_diameter_mm", "mm"),
     Column("faces", "parts[0].faces"),
     Column("plasticiser_percent", "parts[0].plasticiser_percent", "%"),
+    Column("lumen", "lumens[0].name", text=True),
+    Column("wall_part", "lumens[0].wall_part", text=True),
     Column("bore_mm", "lumens[0].bore_mm", "mm"),
     Column("length_mm", "lumens[0].length_mm", "mm"),
     Column("open_ends", "lumens[0].open_ends"),
@@ -77,8 +81,10 @@ COLUMNS: tuple[Column, ...] = (
 HEADERS = tuple(column.header for column in COLUMNS)
 
 _STEP = re.compile(r"(\w+)(?:\[(\d+)\])?")
-# How a row's one part and one lumen are called; they exist when a column of theirs is filled.
+# How a row's one part and one lumen are called where it does not say; they exist when a
+# column of theirs is filled.
 _NAMES = {"parts": "body", "lumens": "lumen"}
+_NAME_COLUMN = {"parts": "part", "lumens": "lumen"}
 
 
 @dataclass(frozen=True)
@@ -105,17 +111,84 @@ def _put(item: dict[str, Any], path: str, value: Any) -> None:
             item = blocks[0]
 
 
+@dataclass
+class _Draft:
+    """An item as its rows give it, with the row of each block and the place of each value."""
+
+    item: dict[str, Any]
+    row: int
+    rows: dict[str, int] = field(default_factory=dict)  # by block, such as ``parts[1]``
+    places: dict[str, str] = field(default_factory=dict)  # by path
+
+
+def _filled(row: Row, placed: Sequence[Placed]) -> list[tuple[Placed, str]]:
+    cells = [(column, row.cells.get(column.header)) for column in placed]
+    return [(column, cell) for column, cell in cells if cell is not None and not is_unknown(cell)]
+
+
 def _row_item(row: Row, placed: Sequence[Placed]) -> dict[str, Any]:
     item: dict[str, Any] = {}
-    for column in placed:
-        cell = row.cells.get(column.header)
-        if cell is not None and not is_unknown(cell):
-            _put(item, column.column.path, column.value(cell))
-    if not item.get("device"):  # a device's part and lumen have names of their own
-        for key, name in _NAMES.items():
-            for block in item.get(key, ()):
-                block["name"] = name
+    for column, cell in _filled(row, placed):
+        _put(item, column.column.path, column.value(cell))
     return item
+
+
+def _draft(row: Row, placed: Sequence[Placed]) -> _Draft:
+    draft = _Draft(_row_item(row, placed), row.number)
+    if not draft.item.get("device"):  # a device's part and lumen have names of their own
+        for key, name in _NAMES.items():
+            for block in draft.item.get(key, ()):
+                block.setdefault("name", name)
+    for column, _ in _filled(row, placed):
+        draft.places[column.column.path] = place(row.number, column.header)
+    return draft
+
+
+def _continues(item: Mapping[str, Any]) -> bool:
+    """Tell whether a row goes on with the item above: no name, but that of a part or lumen."""
+    own = any(key in item for key in ("name", "device", "starting_type"))
+    return not own and any("name" in b for key in _NAMES for b in item.get(key, ()))
+
+
+def _extend(draft: _Draft, row: Row, placed: Sequence[Placed]) -> list[Fault]:
+    """Add a row's part, lumen or drying step to the item it continues; returns its faults."""
+    faults, more = [], _row_item(row, placed)
+    moved = {
+        key: _add(draft, key, block, row.number)
+        for key in _NAMES
+        for block in more.get(key, ())
+    }
+    for key in moved:
+        if "name" not in more[key][0]:
+            name = _NAME_COLUMN[key]
+            faults.append(Fault(place(row.number, name), "nothing", "", "a name of its own",
+                                f"Name the {name} this row adds."))  # fmt: skip
+    for column, cell in _filled(row, placed):
+        path, where = column.column.path, place(row.number, column.header)
+        key = path.partition("[")[0]
+        if key in moved:
+            general, at = moved[key]
+            draft.places[path.replace(general, at)] = where
+        else:
+            faults.append(Fault(where, repr(cell[:40]), "",
+                                "nothing: this row continues the item above",
+                                "Fill only its part or lumen, or name the item."))  # fmt: skip
+    return faults
+
+
+def _add(draft: _Draft, key: str, block: dict[str, Any], row: int) -> tuple[str, str]:
+    """Add a block of a row to a draft; returns its path in the row and its path in the item."""
+    blocks = draft.item.setdefault(key, [])
+    names = [b.get("name") for b in blocks]
+    if key == "lumens" and set(block) == {"name", "drying"} and block["name"] in names:
+        at = names.index(block["name"])
+        steps = blocks[at].setdefault("drying", [])
+        steps += block["drying"]
+        return "lumens[0].drying[0]", f"lumens[{at}].drying[{len(steps) - 1}]"
+    blocks.append(block)
+    at = f"{key}[{len(blocks) - 1}]"
+    draft.rows[at] = row
+    return f"{key}[0]", at
 
 
 def _local_time(text: Any) -> bool:
@@ -126,9 +199,20 @@ def _local_time(text: Any) -> bool:
         return False
 
 
-def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[Placed]) -> list[Fault]:
-    """Check one row by itself; what a device or a starting type will add is not missed."""
-    headers = {column.column.path: column.header for column in placed}
+def _fault_place(where: str, draft: _Draft, headers: Mapping[str, str]) -> str:
+    """Turn the path of a fault into row and column."""
+    if where in draft.places:
+        return draft.places[where]
+    block = re.match(r"(?:parts|lumens)\[\d+\]", where)
+    row = draft.rows.get(block[0], draft.row) if block else draft.row
+    general = re.sub(r"\[\d+\]", "[0]", where)
+    return place(row, headers.get(general, where))
+
+
+def _item_faults(draft: _Draft, placed: Sequence[Placed]) -> list[Fault]:
+    """Check one item by itself; what a device or a starting type will add is not missed."""
+    headers = {c.path: c.header for c in COLUMNS} | {c.column.path: c.header for c in placed}
+    item = draft.item
     named = item.get("device") or item.get("starting_type")
     probe = {key: value for key, value in item.items() if key != "device"}
     if _local_time(probe.get("needed_by")):
@@ -136,12 +220,13 @@ def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[Placed]) -> lis
     faults = []
     if "name" not in probe:
         if not item.get("device"):
-            faults.append(Fault(place(row.number, "name"), "nothing", "", "a name",
+            faults.append(Fault(place(draft.row, "name"), "nothing", "", "a name",
                                 "Name the item."))  # fmt: skip
         probe["name"] = "(unnamed)"
-    for part in probe.get("parts", []):
+    for i, part in enumerate(probe.get("parts", [])):
         if not named and "material" not in part:
-            faults.append(Fault(place(row.number, "material"), "nothing", "", "a material id",
+            where = _fault_place(f"parts[{i}].material", draft, headers)
+            faults.append(Fault(where, "nothing", "", "a material id",
                                 "See `eo-risk materials`; an unknown grade is legal."))  # fmt: skip
     stand_in = {"name": "body", "material": "stainless_steel"}
     probe["parts"] = [stand_in | part for part in probe.get("parts", [{}] if named else [])]
@@ -151,16 +236,36 @@ def _row_faults(item: dict[str, Any], row: Row, placed: Sequence[Placed]) -> lis
         Item.model_validate(probe)
     except ValidationError as error:
         found = faults_of(error, known_fields() | {"": list(Item.model_fields)})
-    # A site's own packaging names are known only when the plan is resolved.
-    rest = plan_faults({"items": [{k: v for k, v in probe.items() if k != "packaging"}]})
+    # A site's own packaging names and a device's parts are known only when the plan is resolved.
+    rest = plan_faults({"items": [_by_itself(probe, bool(named))]})
     found += [replace(f, where=f.where.removeprefix("items[0].")) for f in rest]
     for fault in found:
         if fault.where == "parts":
             todo = "Fill in material, device or starting_type."
             fault = replace(fault, where="material", do=todo)
-        header = headers.get(fault.where, fault.where)
-        faults.append(replace(fault, where=place(row.number, header)))
+        faults.append(replace(fault, where=_fault_place(fault.where, draft, headers)))
     return faults
+
+
+def _by_itself(item: dict[str, Any], named: bool) -> dict[str, Any]:
+    """Leave out what only the site file can tell: own packaging names, parts of a device."""
+    alone = {key: value for key, value in item.items() if key != "packaging"}
+    if named:
+        alone["lumens"] = [{k: v for k, v in lumen.items() if k != "wall_part"}
+                           for lumen in item["lumens"]]  # fmt: skip
+    return alone
+
+
+def _drafts(sheet: Sheet, placed: Sequence[Placed]) -> tuple[list[_Draft], list[Fault]]:
+    """Put the rows of each item together."""
+    drafts: list[_Draft] = []
+    faults: list[Fault] = []
+    for row in sheet.rows:
+        if drafts and _continues(_row_item(row, placed)):
+            faults += _extend(drafts[-1], row, placed)
+        else:
+            drafts.append(_draft(row, placed))
+    return drafts, faults
 
 
 def items_of_sheet(sheet: Sheet) -> ItemsTable:
@@ -171,20 +276,19 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
     faults += sheet.faults
     if not sheet.rows:
         faults.append(Fault("rows", "none", "", "one row per item", "Fill in the table."))
-    items = []
+    drafts, more = _drafts(sheet, placed)
+    faults += more
     names: list[str] = []
-    for row in sheet.rows:
-        item = _row_item(row, placed)
-        faults += _row_faults(item, row, placed)
-        items.append(item)
-        name = str(item.get("name", item.get("device", "")))
+    for draft in drafts:
+        faults += _item_faults(draft, placed)
+        name = str(draft.item.get("name", draft.item.get("device", "")))
         if name and name in names:
-            faults.append(Fault(place(row.number, "name"), repr(name), "", "a name used once",
+            faults.append(Fault(place(draft.row, "name"), repr(name), "", "a name used once",
                                 "Use quantity for equal pieces, or another name."))  # fmt: skip
         names.append(name)
     if faults:
         raise InputError(faults)
-    return ItemsTable(tuple(items), sheet.understood)
+    return ItemsTable(tuple(draft.item for draft in drafts), sheet.understood)
 
 
 def _text_headers(content: bytes) -> set[str]:
@@ -235,9 +339,21 @@ def _get(item: Mapping[str, Any], path: str) -> Any:
     return "" if is_unknown(value) else value
 
 
+def _rows_of(item: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    """Spread an item over rows: its first part and lumen, then what continues it."""
+    lists = {key: list(item.get(key) or ()) for key in _NAMES}
+    yield item
+    for i in range(1, max(map(len, lists.values()))):
+        yield {key: blocks[i : i + 1] for key, blocks in lists.items()}
+    for lumen in lists["lumens"]:
+        for step in (lumen.get("drying") or ())[1:]:
+            yield {"lumens": [{"name": lumen.get("name"), "drying": [step]}]}
+
+
 def items_csv(items: Iterable[Mapping[str, Any]]) -> str:
-    """Write items as the table `read_items` reads: the first part and lumen of each.
+    """Write items as the table `read_items` reads, further parts and lumens on further rows.
 
     Cells that a spreadsheet would run as a formula are neutralised.
     """
-    return csv_text(HEADERS, [[_get(item, c.path) for c in COLUMNS] for item in items])
+    rows = (row for item in items for row in _rows_of(item))
+    return csv_text(HEADERS, [[_get(row, c.path) for c in COLUMNS] for row in rows])

@@ -10,7 +10,8 @@ import pytest
 
 from eo_risk import spreadsheet
 from eo_risk.errors import InputError, MissingExtraError
-from eo_risk.plan.load_plan import Item
+from eo_risk.plan.load_plan import Item, read_plan
+from eo_risk.plan.site import parse_site, resolve
 from eo_risk.plan.tables import COLUMNS, HEADERS, items_csv, items_from_bytes, read_items
 
 
@@ -157,8 +158,75 @@ def test_every_column_goes_to_a_field_of_an_item(demo):
     for given, back in zip(raw, table.items, strict=True):
         assert given["name"] == back["name"]
         Item.model_validate(back)
+        assert [p["name"] for p in given["parts"]] == [p["name"] for p in back["parts"]]
+        assert [lm.get("drying", []) for lm in given.get("lumens", [])] == [
+            lm.get("drying", []) for lm in back.get("lumens", [])
+        ]
     assert items_csv(table.items) == items_csv(raw)
     assert len(set(HEADERS)) == len({column.path for column in COLUMNS}) == len(COLUMNS)
+
+
+CONTINUED = """name,quantity,part,material,mass_g,lumen,wall_part,bore_mm,drying_method,drying_min
+scope,2,sheath,polyurethane_soft,80,channel,sheath,2.8,compressed_air,10
+,,handle,polysulfone,120,jet,sheath,0.8,compressed_air,5
+,,,,,jet,,,cabinet,30
+,,tip,stainless_steel,4,,,,,
+forceps,1,,stainless_steel,40,,,,,
+"""
+
+
+def test_rows_without_a_name_continue_the_item_above():
+    scope, forceps = (Item.model_validate(item) for item in read(CONTINUED).items)
+    assert [(p.name, p.material, p.mass_g) for p in scope.parts] == [
+        ("sheath", "polyurethane_soft", 80.0), ("handle", "polysulfone", 120.0),
+        ("tip", "stainless_steel", 4.0),
+    ]  # fmt: skip
+    assert [(lm.name, lm.wall_part, lm.bore_mm) for lm in scope.lumens] == [
+        ("channel", "sheath", 2.8), ("jet", "sheath", 0.8),
+    ]  # fmt: skip
+    assert [(d.method, d.minutes) for d in scope.lumens[1].drying] == [
+        ("compressed_air", 5.0), ("cabinet", 30.0),
+    ]  # fmt: skip
+    assert scope.quantity == 2
+    assert [p.name for p in forceps.parts] == ["body"]
+
+
+def test_faults_of_continued_items_stand_at_their_own_row():
+    found = faults(
+        "name,quantity,part,material,mass_g,outer_diameter_mm,lumen,wall_part,bore_mm,drying_min\n"
+        "scope,1,sheath,polyurethane_soft,80,3,channel,sheeth,2.8,10\n"
+        ",2,handle,,-1,,,,,\n"
+        ",,,silicone,1,,jet,sheath,9,\n"
+        ",,,,,,channel,,,long\n"
+        ",,handle,silicone,2,,,,,\n"
+        ",,,silicone,2,,,,,\n"
+    )
+    assert set(found) == {
+        "row 2, column wall_part", "row 3, column quantity", "row 3, column material",
+        "row 3, column mass_g", "row 4, column part", "row 4, column bore_mm",
+        "row 5, column drying_min", "row 6, column part", "row 7, column name",
+    }  # fmt: skip
+    assert "sheath" in found["row 2, column wall_part"].allowed
+    assert found["row 4, column bore_mm"].allowed == "below 3 mm"
+    assert "row 2, column name" in faults("name,part,material\n,tip,silicone\n")
+
+
+def test_a_device_takes_further_parts_and_dries_its_lumens_by_name():
+    text = ("name,device,lumen,drying_method,drying_min,part,material,mass_g\n"
+            ",our scope,,,,,,\n,,working channel,compressed_air,10,,,\n"
+            ",,,,,cap,silicone,3\n")  # fmt: skip
+    site = parse_site(
+        '[[device]]\nname = "our scope"\n'
+        'parts = [{ name = "sheath", material = "polyurethane_soft" }]\n'
+        'lumens = [{ name = "jet" }, { name = "working channel", bore_mm = 2.8 }]\n'
+    )
+    plan = {"schema_version": 1, "cycle": {}, "aeration": [{}], "items": list(read(text).items)}
+    (scope,) = read_plan(resolve(plan, site)).items
+    assert [p.name for p in scope.parts] == ["sheath", "cap"]
+    assert [(lm.name, len(lm.drying)) for lm in scope.lumens] == [
+        ("jet", 0), ("working channel", 1),
+    ]  # fmt: skip
+    assert scope.lumens[1].bore_mm == 2.8
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@"])
