@@ -100,3 +100,34 @@ def test_sobol_indices_on_request(demo, capsys):
     answer = json.loads(capsys.readouterr().out)
     texts = [m["text"] for item in answer["items"] for m in item["matters_most"]]
     assert any("total Sobol index" in text for text in texts)
+
+
+def test_a_run_is_assessed_and_its_differences_stand_in_answer_and_report(demo, tmp_path, capsys):
+    report = tmp_path / "report.html"
+    plan, chart = (str(demo / name) for name in ("dry_steel_set.json", "chart_dry_steel_set.csv"))
+    main(["check", plan, "--as-run", chart, "--report", str(report), "--json", *FEW])
+    out, err = capsys.readouterr()
+    listed = {row["field"]: row for row in json.loads(out)["differences"]}
+    warm = listed["cycle.temperature_c"]
+    assert (warm["planned"], warm["as_run"]) == (55.0, pytest.approx(54.8, abs=0.05))
+    assert "not measured" in listed["aeration[0].air_changes_per_h"]["note"]
+    assert "cycle.temperature_c: planned 55, was 54.8" in err
+    assert "cycle.temperature_c: planned 55, was 54.8" in report.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        (lambda r: r[:20] + r[30:], "Rows are missing"),
+        (lambda r: [*r[:20], r[20].replace("+02:00", "+01:00"), *r[21:]], "clock"),
+    ],
+)
+def test_a_chart_that_jumps_is_refused_and_nothing_is_written(demo, tmp_path, capsys, rows, said):
+    lines = (demo / "chart_dry_steel_set.csv").read_text(encoding="utf-8").splitlines(True)
+    chart, saved = tmp_path / "chart.csv", tmp_path / "plan.json"
+    chart.write_text("".join(rows(lines)), encoding="utf-8")
+    code = main(["check", str(demo / "dry_steel_set.json"), "--as-run", str(chart), "--save",
+                 str(saved), *FEW])  # fmt: skip
+    assert code == 2
+    assert said in capsys.readouterr().err
+    assert not saved.exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from datetime import datetime
 
 import streamlit as st
@@ -10,7 +11,9 @@ import streamlit as st
 from eo_risk.judgement.assess import check_plan
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
+from eo_risk.plan.as_run import Difference
 from eo_risk.plan.load_plan import parse_plan
+from eo_risk.plan.site_entries import UnitsShown
 from ui import words
 
 
@@ -21,7 +24,14 @@ def checked(plan_text: str, seed: int, samples: int) -> str:
     return json.dumps(check_answer(assessment), allow_nan=False, ensure_ascii=False, indent=1)
 
 
+def with_differences(answer_text: str, found: tuple[Difference, ...]) -> str:
+    """Add to an answer what the run changed, as the command line does."""
+    answer = json.loads(answer_text) | {"differences": [asdict(one) for one in found]}
+    return json.dumps(answer, allow_nan=False, ensure_ascii=False, indent=1)
+
+
 @st.cache_data(max_entries=64, show_spinner=False)
-def report(answer_text: str, plan_text: str, created: datetime) -> str:
-    """Write the report of a result."""
-    return report_html(json.loads(answer_text), parse_plan(plan_text), created)
+def report(answer_text: str, plan_text: str, created: datetime, units: dict) -> str:
+    """Write the report of a result in the units of the site."""
+    shown = UnitsShown.model_validate(units)
+    return report_html(json.loads(answer_text), parse_plan(plan_text), created, shown)

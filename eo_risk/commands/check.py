@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from dataclasses import asdict
 from pathlib import Path
 
 from eo_risk.commands.flags import Flags
@@ -101,6 +102,7 @@ def _from_items(args: argparse.Namespace, site):
 
 def _plan(args: argparse.Namespace, site):
     from eo_risk.errors import Fault, InputError
+    from eo_risk.files import read_text
     from eo_risk.plan.load_plan import json_of, read_plan
     from eo_risk.plan.load_plan import load_plan as from_file
     from eo_risk.plan.site import resolve
@@ -112,37 +114,23 @@ def _plan(args: argparse.Namespace, site):
                                 "Name the plan to check.")])  # fmt: skip
     if site is None and args.plan != "-":
         return from_file(Path(args.plan))
-    text = sys.stdin.read() if args.plan == "-" else _text(Path(args.plan))
+    text = sys.stdin.read() if args.plan == "-" else read_text(Path(args.plan), "load plan")
     raw = json_of(text)
     return read_plan(raw if site is None else resolve(raw, site))
 
 
-def _text(path: Path) -> str:
-    from eo_risk.errors import Fault, InputError
-
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Fault(str(path), str(error)[:60], "", "a readable text file",
-                                "Check the path.")]) from None  # fmt: skip
-
-
 def _as_run(plan, path: Path):
-    """Return the plan with what was measured, after saying how it differs."""
-    from eo_risk.errors import Fault, InputError
+    """Return the plan with what was measured, and how it differs, after saying so."""
+    from eo_risk.files import read_bytes
+    from eo_risk.output.wording import difference_text
     from eo_risk.plan.as_run import as_run, measured_from_bytes
 
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError([Fault(str(path), str(error.strerror), "", "a readable file",
-                                "Check the path.")]) from None  # fmt: skip
+    content = read_bytes(path, "chart or measured values")
     changed, differences = as_run(plan, measured_from_bytes(plan, content, path.name))
-    for difference in differences:
-        note = f" ({difference.note})" if difference.note else ""
-        say(f"as run, {difference.field}: planned {difference.planned}, was "
-            f"{difference.as_run}{note}")  # fmt: skip
-    return changed
+    listed = [asdict(difference) for difference in differences]
+    for difference in listed:
+        say(f"as run, {difference_text(difference)}")
+    return changed, listed
 
 
 def run(args: argparse.Namespace) -> int:
@@ -161,8 +149,9 @@ def run(args: argparse.Namespace) -> int:
     site = _site(args)
     shown = None if site is None else site.units_shown
     plan = _plan(args, site)
+    differences: list[dict] = []
     if args.as_run:
-        plan = _as_run(plan, Path(args.as_run))
+        plan, differences = _as_run(plan, Path(args.as_run))
     if args.save:
         from eo_risk.plan.load_plan import plan_json
 
@@ -179,7 +168,7 @@ def run(args: argparse.Namespace) -> int:
         indices=args.indices == "sobol",
     )  # fmt: skip
     bar.close()
-    answer = check_answer(assessment)
+    answer = check_answer(assessment) | {"differences": differences}
     if args.report:
         from eo_risk.output.report import report_html
 

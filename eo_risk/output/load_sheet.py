@@ -93,8 +93,8 @@ def _earliest_out(load: dict) -> Markup:
 
 def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
     load = answer["load"]
-    required = f"{load_hours(answer)}; planned {aeration_text(plan, shown)}"
     status = "as run" if plan.status == "as_run" else known(plan.status)
+    required = f"{load_hours(answer)}; {status} {aeration_text(plan, shown)}"
     return tag(
         "header",
         tag("h1", "EO load sheet"),

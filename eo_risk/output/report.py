@@ -11,6 +11,7 @@ from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
 from eo_risk.output.wording import (
     caution_text,
+    difference_text,
     edition_text,
     hours_up,
     known,
@@ -62,6 +63,15 @@ def _load_section(answer: dict, shown: UnitsShown) -> Markup:
         _groups(load),
         class_="item",
     )
+
+
+def _run_section(answer: dict) -> Markup | None:
+    """List what differs between the plan and its run; None for a plan that has not run."""
+    rows = answer.get("differences")
+    if not rows:
+        return None
+    return tag("section", tag("h2", "As run: what differs from the plan"),
+               bullets(map(difference_text, rows)), class_="item")  # fmt: skip
 
 
 def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
@@ -118,6 +128,7 @@ def report_html(
             [item_page(n, item, planned.get(n), plan)
              for n, item in enumerate(answer["items"], 1)],
             _load_section(answer, shown),
+            _run_section(answer),
             _ground(answer, plan, created),
         ]
     )  # fmt: skip

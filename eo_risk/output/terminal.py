@@ -88,7 +88,8 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Iterator[str]:
     yield from _labelled("Load", number)
     yield from _labelled("Verdict", f"{_SIGN[answer['verdict']]} {answer['verdict']}")
     yield from _labelled("Cycle", cycle_text(plan, shown))
-    yield from _labelled("Planned", aeration_text(plan, shown))
+    word = "As run" if plan.status == "as_run" else "Planned"
+    yield from _labelled(word, aeration_text(plan, shown))
     yield from _labelled("Start", moment_text(plan.cycle_start))
     yield from _labelled("Earliest out", out + note)
     needed = f"{load_hours(answer)}, slowest: {known(load['slowest_item'])}"

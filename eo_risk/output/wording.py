@@ -190,6 +190,13 @@ def own_record_line(row: dict) -> str:
             f"{printable(row['source'])}, {printable(row['locator'])}")  # fmt: skip
 
 
+def difference_text(row: dict) -> str:
+    """Say one field in which a run differs from its plan; its unit stands in its name."""
+    if row["note"]:
+        return f"{printable(row['field'])} {known(row['as_run'])}, {printable(row['note'])}"
+    return f"{printable(row['field'])}: planned {known(row['planned'])}, was {known(row['as_run'])}"
+
+
 def water_rows(item: dict) -> list[list[str]]:
     """Write leftover water by place and in all, at the three moments."""
     moments = ("after_drying", "at_injection", "after_aeration")

@@ -9,6 +9,7 @@ import streamlit as st
 
 from eo_risk.output.item_page import curve_sentence, residue_cells
 from eo_risk.output.load_sheet import planned_hours
+from eo_risk.output.shown import answer_in
 from eo_risk.output.svg_chart import Band, fitting_scale
 from eo_risk.output.wording import (
     LEVEL,
@@ -17,6 +18,7 @@ from eo_risk.output.wording import (
     action_text,
     assumed_line,
     caution_text,
+    difference_text,
     edition_text,
     load_hours,
     main_action,
@@ -44,6 +46,7 @@ def _controls() -> None:
     if st.button(words.CHECK, type="primary"):
         text = state.plan_text()
         answer = check.checked(text, int(seed_value), int(count))
+        answer = check.with_differences(answer, state.differences())
         state.keep_result(state.Result(answer, text, int(seed_value), int(count)))
 
 
@@ -136,7 +139,8 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
 def _downloads(found: state.Result) -> None:
     created = datetime.now().astimezone().replace(second=0, microsecond=0)
     plan = found.plan
-    page = check.report(found.answer_text, found.plan_text, created)
+    page = check.report(found.answer_text, found.plan_text, created,
+                        state.units().model_dump())
     report, answer = st.columns(2)
     report.download_button(words.SAVE_REPORT, page, state.file_name(plan, "html"), "text/html",
                            on_click="ignore", key="save_report")  # fmt: skip
@@ -146,12 +150,13 @@ def _downloads(found: state.Result) -> None:
 
 
 def _result(found: state.Result) -> None:
-    answer = found.answer
+    answer = answer_in(found.answer, state.units())
     if state.is_stale(found):
         st.warning(words.STALE)
     st.info(answer["notice"])
     _head(answer)
     _table(answer)
+    _lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
     _lines(words.LOAD_CAUTIONS, [caution_text(caution) for caution in answer["cautions"]])
     _downloads(found)
     planned_h = planned_hours(found.plan)
