@@ -1,7 +1,8 @@
 """The EO level that the load itself brings into the air around it during aeration.
 
 Air changes carry it out; what stays holds the load back, and a heavy item slows its
-neighbours. The level is found by running the load in the air of the run before.
+neighbours. What the load gives off in clean air tells whether that is noticeable; if so, load
+and air are run as one.
 """
 
 from __future__ import annotations
@@ -10,18 +11,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from eo_risk import units
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.parts import layer_stages
+from eo_risk.judgement.simulate import Gas, ItemParts
 from eo_risk.judgement.timeline import Timeline
+from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
-
-Gas = list[tuple[np.ndarray, np.ndarray]]
 
 # The load is run again when its own air would keep more than this share of a limit in it.
 NOTICEABLE = 0.02
-# In well-changed air the level from a load in clean air is close, and on the careful side.
-WELL_CHANGED_PER_H = 2.0
-PASSES_IN_STILL_AIR = 4
 
 
 def _volume_and_rate(
@@ -83,6 +81,52 @@ def levels(
     return np.stack(found)
 
 
+def _airs(plan: LoadPlan, timeline: Timeline, inputs: ItemInputs) -> list[SharedAir]:
+    """Return the air of every aeration stage; a new step starts in clean air."""
+    found, before = [], None
+    for stage in timeline.aeration:
+        volume, rate = _volume_and_rate(plan, stage.step, inputs)
+        found.append(SharedAir(volume, rate, 0.0 if stage.step != before else None))
+        before = stage.step
+    return found
+
+
+def shared_levels(
+    plan: LoadPlan, timeline: Timeline, inputs: ItemInputs, load: Sequence[ItemParts]
+) -> np.ndarray:
+    """Return the EO level of the air, load and air run as one. [kg/m3], (outputs, samples)
+
+    Parameters
+    ----------
+    plan, timeline, inputs
+        Of the load.
+    load : sequence of ItemParts
+        Every item of the plan, as it is in clean air.
+
+    Notes
+    -----
+    A coating is left out here, which lets its part give off more: the level is on the
+    careful side. What earlier cycles left is taken as even.
+    """
+    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    parts = [
+        SharedPart(
+            model.body,
+            layer_stages(model, stages, item.inputs),
+            model.volume_m3 * (planned.quantity or 1),
+            held[0] / model.volume_m3,
+        )
+        for planned, item in zip(plan.items, load, strict=True)
+        for model, held in zip(item.models, item.eo_kg, strict=True)
+        if model.body is not None
+    ]
+    airs = [None] * (len(stages) - len(timeline.aeration)) + _airs(plan, timeline, inputs)
+    run = run_shared_air(parts, airs)
+    level = np.maximum(run.air_kg_per_m3[-len(timeline.aeration) - 1 :], 0.0)
+    level[0] = 0.0
+    return level
+
+
 def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
     """Return start and end level of every stage from the injection on, aeration in `level`."""
     first = timeline.exposure_first
@@ -105,13 +149,6 @@ def stretched(gas: Gas, timeline: Timeline, longer: Timeline) -> Gas:
     return gas[:chamber] + [(found[i], found[i + 1]) for i in range(len(longer.aeration))]
 
 
-def relaxed(before: np.ndarray | None, found: np.ndarray, store_m3: float, volume_m3: float):
-    """Return the next guess of the level, damped by how much the load stores against the air."""
-    if before is None:
-        before = np.zeros_like(found)
-    return before + (found - before) / (1.0 + store_m3 / volume_m3)
-
-
 def noticeable(level: np.ndarray, stores_m3: Sequence[float], limits_kg: Sequence[float]) -> bool:
     """Tell whether the air keeps a share of any item's limit in that item at the end."""
     high = float(np.quantile(level[-1], 0.95))
@@ -120,16 +157,3 @@ def noticeable(level: np.ndarray, stores_m3: Sequence[float], limits_kg: Sequenc
         for store, limit in zip(stores_m3, limits_kg, strict=True)
         if limit > 0.0
     )
-
-
-def passes(plan: LoadPlan) -> int:
-    """Return how many times the load is run in the air of the run before."""
-    rates = [step.air_changes_per_h for step in plan.aeration if step.place != "room"]
-    still = any(rate is None or rate < WELL_CHANGED_PER_H for rate in rates)
-    return PASSES_IN_STILL_AIR if still else 1
-
-
-def air_volume_m3(plan: LoadPlan, inputs: ItemInputs) -> float:
-    """Return the smallest free air volume of the aeration, at the median. [m3]"""
-    volumes = [_volume_and_rate(plan, i, inputs)[0] for i in range(len(plan.aeration))]
-    return max(min(float(np.median(v)) for v in volumes), units.to_si(1.0, "L"))

@@ -3,28 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 
 from eo_risk import __version__, reference, units
-from eo_risk.judgement.aerator_air import (
-    Gas,
-    air_volume_m3,
-    gas_of,
-    levels,
-    noticeable,
-    passes,
-    relaxed,
-    stretched,
-)
-from eo_risk.judgement.cautions import ItemFacts, caution, item_cautions, worst_first
+from eo_risk.judgement.aerator_air import levels, noticeable
+from eo_risk.judgement.cautions import caution, item_cautions, worst_first
+from eo_risk.judgement.counted import item_limits
 from eo_risk.judgement.influence import with_total_indices
-from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
-from eo_risk.judgement.own_records import as_records
+from eo_risk.judgement.load_context import LoadContext, load_context
 from eo_risk.judgement.result import (
     VERDICTS,
     Assessment,
@@ -34,9 +25,8 @@ from eo_risk.judgement.result import (
     LoadResult,
     Verdict,
 )
-from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED, Draw
-from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
-from eo_risk.judgement.water_bodies import WaterStage, water_stages
+from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
+from eo_risk.judgement.simulate import ItemParts
 from eo_risk.physics.evaporation import gas_water_capacity_kg
 from eo_risk.physics.gas import density_kg_per_m3
 from eo_risk.physics.properties import central, water_saturation_pa
@@ -46,67 +36,25 @@ from eo_risk.plan.load_plan import LoadPlan
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True)
-class LoadContext:
-    """What every item of one plan shares."""
-
-    plan: LoadPlan
-    draw: Draw
-    inputs: ItemInputs
-    timeline: Timeline
-    waters: tuple[WaterStage, ...]
-    gas: Gas | None = None
-
-
-def load_context(
-    plan: LoadPlan, samples: int, seed: int, swapped: str | None = None
-) -> LoadContext:
-    """Prepare the stages and shared samples of one plan."""
-    draw = Draw(seed, samples, swapped, as_records(plan.own_records))
-    inputs = ItemInputs(draw.item("load"))
-    timeline = build_timeline(plan, inputs)
-    fraction = mixture_fraction(plan)
-    co2_share = (1.0 - fraction) / fraction if plan.cycle.gas.balance == "co2" else 0.0
-    return LoadContext(plan, draw, inputs, timeline,
-                       water_stages(timeline, inputs.draw, co2_share))  # fmt: skip
-
-
-def draft(
-    context: LoadContext, index: int, *, follow: bool = True, gas: Gas | None = None
-) -> ItemDraft:
-    """Compute one item, without what depends on the rest of the load."""
-    return draft_item(context.plan, index, context.draw, context.inputs, context.timeline,
-                      context.waters, follow=follow, gas=gas)  # fmt: skip
-
-
-def air_level(context: LoadContext, drafts: Sequence[ItemDraft]) -> np.ndarray:
-    """Return the EO level the load brings into its aerator. [kg/m3], (outputs, samples)"""
-    held = sum(d.quantity * d.held_kg for d in drafts)
-    return levels(context.plan, context.timeline, context.inputs, held)
-
-
 def in_own_air(
-    context: LoadContext, drafts: list[ItemDraft]
-) -> tuple[list[ItemDraft], np.ndarray, Gas | None]:
-    """Run the load again in the air it loads itself, where that is noticeable.
+    context: LoadContext, load: Sequence[ItemParts]
+) -> tuple[LoadContext, np.ndarray]:
+    """Return the context with the air the load brings, where noticeable, and its level.
 
-    Returns the drafts, the level and the levels per stage (None for clean air).
+    The level has shape (outputs of the aeration, samples). [kg/m3]
     """
-    found = air_level(context, drafts)
-    stores = [d.store_m3 for d in drafts]
-    if not noticeable(found, stores, [d.least_limit_kg for d in drafts]):
-        return drafts, found, None
-    volume = air_volume_m3(context.plan, context.inputs)
-    store = sum(d.quantity * d.store_m3 for d in drafts)
-    level, gas = None, None
-    turns = passes(context.plan)
-    for turn in range(turns):
-        level = found if turns == 1 else relaxed(level, found, store, volume)
-        gas = gas_of(context.timeline, level)
-        last = turn == turns - 1
-        drafts = [draft(context, i, follow=last, gas=gas) for i in range(len(drafts))]
-        found = air_level(context, drafts)
-    return drafts, found, gas
+    plan, outputs = context.plan, len(context.timeline.aeration) + 1
+    held = sum((item.quantity or 1) * parts.total_kg[-outputs:]
+               for item, parts in zip(plan.items, load, strict=True))  # fmt: skip
+    held = np.broadcast_to(held, (outputs, context.draw.samples))
+    found = levels(plan, context.timeline, context.inputs.aside(), held)
+    limits = [item_limits(plan, item).least_eo_kg(parts.contact_area_m2)
+              for item, parts in zip(plan.items, load, strict=True)]  # fmt: skip
+    if not noticeable(found, [parts.store_m3 for parts in load], limits):
+        return context, found
+    context = replace(context, load=tuple(load))
+    chamber = len(context.gas) - len(context.timeline.aeration)
+    return context, np.stack([context.gas[chamber][0], *(end for _, end in context.gas[chamber:])])
 
 
 def _time_out(plan: LoadPlan, required_s: float | None):
@@ -227,8 +175,11 @@ def finish(context: LoadContext, item_draft: ItemDraft, index: int, load: LoadRe
 def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool):
     """Return verdict and draft of one item of an edited plan, with the same samples."""
     edited = load_context(plan, context.draw.samples, context.draw.seed)
-    gas = None if context.gas is None else stretched(context.gas, context.timeline, edited.timeline)
-    found = draft(edited, index, follow=follow, gas=gas)
+    parts = edited.parts(index)
+    if context.load is not None:
+        others = (*context.load[:index], parts, *context.load[index + 1 :])
+        edited = replace(edited, load=others)
+    found = draft_item(edited, index, parts, follow=follow)
     # The load waits for its slowest item, and no less than the aeration it was given.
     planned_s = sum(units.to_si(step.hours or 0.0, "h") for step in plan.aeration)
     own_s = found.aeration.required_s if found.aeration else planned_s
@@ -256,7 +207,8 @@ def _with_indices(
         if name not in reference.records():
             scope = f"item:{'load' if name in load_wide else item.name}:{name}"
         other = load_context(plan, context.draw.samples, context.draw.seed, swapped=scope)
-        return draft(other, index, follow=False, gas=context.gas).matters.targets
+        other = replace(other, load=context.load)
+        return draft_item(other, index, other.parts(index), follow=False).matters.targets
 
     return replace(item, matters_most=with_total_indices(item_draft.matters, run))
 
@@ -290,15 +242,15 @@ def check_plan(
     Assessment
     """
     context = load_context(plan, samples, seed)
+    parts = [context.parts(index) for index in range(len(plan.items))]
+    context, level = in_own_air(context, parts)
     drafts: list[ItemDraft] = []
-    for index in range(len(plan.items)):
-        drafts.append(draft(context, index))
+    for index, held in enumerate(parts):
+        drafts.append(draft_item(context, index, held))
         if progress is not None:
             progress(index + 1, len(plan.items))
-    drafts, level, gas = in_own_air(context, drafts)
-    context = replace(context, gas=gas)
-    load = replace(load_result(context, drafts),
-                   aerator_air_peak_kg_per_m3=float(np.quantile(level.max(axis=0), 0.95)))  # fmt: skip
+    peak = float(np.quantile(level.max(axis=0), 0.95))
+    load = replace(load_result(context, drafts), aerator_air_peak_kg_per_m3=peak)
     items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
     if advise:
         from eo_risk.judgement.advice import with_actions
@@ -313,5 +265,3 @@ def check_plan(
         _sources(items, plan),
     )  # fmt: skip
 
-
-__all__ = ["ItemFacts", "LoadContext", "check_plan", "draft", "finish", "load_context"]

@@ -30,6 +30,16 @@ class ItemLimits:
     body_mass_kg: float | None
     days: dict[str, float]
 
+    def least_eo_kg(self, contact_area_m2: np.ndarray) -> float:
+        """Return the smallest EO limit as a mass, 0 where there is none. [kg]"""
+        area = float(np.median(contact_area_m2))
+        found = [
+            limit.limit_si * (area if limit.quantity == "ug_per_cm2" else 1.0)
+            for limit in self.limits
+            if limit.substance == "EO" and limit.limit and limit.for_verdict
+        ]
+        return min(found, default=0.0)
+
 
 def item_limits(plan: LoadPlan, item: Item) -> ItemLimits:
     """Return the limits of one item's contact and patient."""
@@ -147,14 +157,3 @@ def ruling_curves(
         density = trace.water.wet_spot * body[after] / end
         curves.append((np.maximum(density, 1e-300), spot.limit))
     return curves
-
-
-def least_limit_kg(rows: Sequence[Residue], trace: ItemTrace) -> float:
-    """Return the smallest EO limit as a mass. [kg]"""
-    area = float(np.median(trace.contact_area_m2))
-    found = [
-        row.limit * (area if row.quantity == "ug_per_cm2" else 1.0)
-        for row in rows
-        if row.substance == "EO" and row.limit and row.used_for_verdict
-    ]
-    return min(found, default=0.0)

@@ -29,6 +29,12 @@ class ItemInputs:
         self.assumed: dict[str, Assumed] = {}
         self._ranges = ranges or {}
 
+    def aside(self) -> ItemInputs:
+        """Return inputs with the same samples for a look that leaves no trace in the answer."""
+        copy = ItemInputs(self.draw.aside(), self._ranges)
+        copy.assumed = dict(self.assumed)
+        return copy
+
     def number(
         self, field: str, value: float | None, unit: str, record_id: str
     ) -> np.ndarray:

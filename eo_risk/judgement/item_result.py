@@ -9,20 +9,18 @@ from functools import cache
 import numpy as np
 
 from eo_risk import reference
-from eo_risk.judgement.aerator_air import Gas, stretched
 from eo_risk.judgement.cautions import ItemFacts
 from eo_risk.judgement.counted import (
     amounts_left,
     counted_of,
     dose_shares,
     item_limits,
-    least_limit_kg,
     ruling_curves,
 )
-from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part, longer_timeline
+from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
-from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.own_records import as_records, own_record_uses
+from eo_risk.judgement.load_context import LoadContext
+from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.part_geometry import mass_differs
 from eo_risk.judgement.reasons import question, reasons
 from eo_risk.judgement.residues import decide, glycol_over, residue_rows
@@ -38,14 +36,19 @@ from eo_risk.judgement.result import (
     Residue,
     WaterPlace,
 )
-from eo_risk.judgement.risk import Draw
-from eo_risk.judgement.simulate import ItemTrace, glycol, part_holds, simulate
+from eo_risk.judgement.simulate import (
+    ItemParts,
+    ItemTrace,
+    glycol,
+    in_other_air,
+    part_holds,
+    simulate,
+)
 from eo_risk.judgement.slow_pool import with_slow_pool
 from eo_risk.judgement.timeline import Timeline
-from eo_risk.judgement.water_bodies import WaterStage, water_stages
 from eo_risk.physics.properties import outside_range
 from eo_risk.plan.load_plan import Item, LoadPlan
-from eo_risk.plan.starting_types import from_starting_type, starting_ranges
+from eo_risk.plan.starting_types import from_starting_type
 
 
 @dataclass(frozen=True)
@@ -70,9 +73,6 @@ class ItemDraft:
     released_kg: float
     body_mass_kg: float | None
     starting_type: str
-    held_kg: np.ndarray  # EO in the parts at the start and end of every aeration stage
-    store_m3: float  # air that would hold as much EO as the parts at one level
-    least_limit_kg: float
     residue_counted: str
     own_records: tuple[OwnRecordUse, ...]
 
@@ -100,26 +100,19 @@ def _target(rows: Sequence[Residue]) -> Residue | None:
 
 
 def draft_item(
-    plan: LoadPlan,
-    index: int,
-    draw: Draw,
-    load_inputs: ItemInputs,
-    timeline: Timeline,
-    waters: Sequence[WaterStage],
-    *,
-    follow: bool = True,
-    gas: Gas | None = None,
+    context: LoadContext, index: int, parts: ItemParts, *, follow: bool = True
 ) -> ItemDraft:
-    """Compute one item of a plan.
+    """Compute one item of a plan, without what depends on the rest of the load.
 
-    Without `follow` the hours of aeration are left out; `gas` are EO levels per stage that
-    stand for clean air in the aeration.
+    `parts` are its material parts in clean air; without `follow` the hours of aeration are
+    left out.
     """
+    plan, timeline, inputs = context.plan, context.timeline, parts.inputs
     item = plan.items[index]
-    inputs = ItemInputs(draw.item(item.name, as_records(plan.own_records, item.name)),
-                        starting_ranges(item))  # fmt: skip
+    if context.gas is not None:
+        parts = in_other_air(parts, item, timeline, context.gas)
     pool_on = plan.rules.slow_pool == "on"
-    clean = simulate(plan, item, inputs, timeline, waters, gas=gas)
+    clean = simulate(plan, item, parts, timeline, context.waters)
     trace = with_slow_pool(clean, timeline, inputs) if pool_on else clean
     meets = item_limits(plan, item)
     amounts = amounts_left(trace, item, dose_shares(trace, item, inputs, timeline), meets.days)
@@ -130,18 +123,16 @@ def draft_item(
         return ruling_curves(found, rows, left)
 
     @cache
-    def far() -> tuple[ItemTrace, Timeline]:
-        longer = longer_timeline(plan, inputs, timeline)
-        wet = (water_stages(longer, inputs.draw, 0.0) if plan.cycle.gas.balance != "co2"
-               else _like(waters, longer, inputs))  # fmt: skip
-        air = None if gas is None else stretched(gas, timeline, longer)
-        return simulate(plan, item, inputs, longer, wet, gas=air), longer
+    def far() -> ItemTrace:
+        followed = in_other_air(parts, item, context.far, context.far_gas)
+        return simulate(plan, item, followed, context.far, context.far_waters)
 
     def hours(pool: bool) -> AerationTime:
         def seen(found: ItemTrace, line: Timeline) -> ItemTrace:
             return with_slow_pool(found, line, inputs) if pool else found
 
-        return aeration_time(plan, item, seen(clean, timeline), curves_of, lambda: seen(*far()))
+        return aeration_time(plan, item, seen(clean, timeline), curves_of,
+                             lambda: seen(far(), context.far))  # fmt: skip
 
     aeration = None
     if follow and not meets.missing:
@@ -151,7 +142,7 @@ def draft_item(
             aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
     target = _target(rows)
-    variables = {**load_inputs.draw.variables, **inputs.draw.variables}
+    variables = {**context.inputs.draw.variables, **inputs.draw.variables}
     ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
                         and r.model != "wet_spot"), "whole")  # fmt: skip
     results = {"EO": trace.eo(ruling_form)[-1], "EG": glycol(trace, "film")[-1]}
@@ -165,7 +156,7 @@ def draft_item(
         if name in reference.records()
     )
     asked = "patient.contact_area_cm2"
-    assumed = tuple(sorted({**load_inputs.assumed, **inputs.assumed}.values(),
+    assumed = tuple(sorted({**context.inputs.assumed, **inputs.assumed}.values(),
                            key=lambda a: (a.field != asked, a.field)))  # fmt: skip
     facts = ItemFacts(
         glycol_over_reference=glycol_over(rows),
@@ -178,14 +169,12 @@ def draft_item(
     return ItemDraft(
         item.name, item.quantity or 1, facts, meets.missing, rows, aeration,
         eo_curve(trace, ruling_form),
-        part_holds(trace, hours_by_part(trace, least_limit_kg(rows, trace))),
+        part_holds(trace, hours_by_part(trace, meets.least_eo_kg(trace.contact_area_m2))),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),
         trace.water.places, found, assumed, records, max(letters),
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
         meets.body_mass_kg, ", ".join(from_starting_type(item)),
-        trace.polymer_eo[-len(timeline.aeration) - 1 :] * np.ones(inputs.samples), trace.store_m3,
-        least_limit_kg(rows, trace),
         counted_of(item).text, own_record_uses(plan.own_records, item.name, variables),
     )  # fmt: skip
 
@@ -212,14 +201,6 @@ def _extra(
     if item.rinse_water in ("tap", "saline") and humidity is not None and humidity > brine:
         found.append(("salt_takes_up_water", f"{humidity:g} % RH"))
     return tuple(found)
-
-
-def _like(
-    waters: Sequence[WaterStage], timeline: Timeline, inputs: ItemInputs
-) -> tuple[WaterStage, ...]:
-    """Return the water stages of a longer aeration after the same CO2 cycle."""
-    chamber = len(timeline.chamber) - timeline.exposure_first
-    return tuple(waters[:chamber]) + water_stages(timeline, inputs.draw, 0.0)[chamber:]
 
 
 def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemResult:

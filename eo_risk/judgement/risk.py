@@ -192,6 +192,12 @@ class ItemDraw:
         self.samples = draw.samples
         self.variables: dict[str, Variable] = {}
 
+    def aside(self) -> ItemDraw:
+        """Return a copy that draws the same and keeps what it used to itself."""
+        other = copy.copy(self)
+        other._index, other.variables = dict(self._index), dict(self.variables)
+        return other
+
     def __call__(self, record_id: str) -> np.ndarray:
         samples = self._draw(record_id)
         if record_id not in self.variables:

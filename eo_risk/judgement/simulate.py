@@ -39,7 +39,6 @@ class ItemTrace:
     outside_area_m2: np.ndarray
     contact_area_m2: np.ndarray
     mass_kg: np.ndarray
-    store_m3: float
 
     @property
     def polymer_eo(self) -> np.ndarray:
@@ -123,57 +122,110 @@ def _areas(
     return outside, outside * share
 
 
-def simulate(
-    plan: LoadPlan,
-    item: Item,
-    inputs: ItemInputs,
-    timeline: Timeline,
-    waters: Sequence[WaterStage],
-    *,
-    gas: Gas | None = None,
-) -> ItemTrace:
-    """Run one item of a plan through its timeline.
+@dataclass(frozen=True)
+class ItemParts:
+    """The material parts of one item and the EO they hold, before its water is looked at.
+
+    `eo_kg` one array (outputs, samples) per part; `store_m3` the air that would hold as much
+    EO as the parts at one level.
+    """
+
+    inputs: ItemInputs
+    models: tuple[PartModel, ...]
+    eo_kg: tuple[np.ndarray, ...]
+    outside_area_m2: np.ndarray
+    contact_area_m2: np.ndarray
+    store_m3: float
+
+    @property
+    def total_kg(self) -> np.ndarray:
+        """EO in all parts of the item, shape (outputs, samples)."""
+        return np.sum(self.eo_kg, axis=0) if self.eo_kg else np.zeros((1, self.inputs.samples))
+
+
+def item_parts(
+    item: Item, inputs: ItemInputs, timeline: Timeline, gas: Gas | None = None
+) -> ItemParts:
+    """Run the material parts of one item through its timeline.
 
     Parameters
     ----------
-    plan, item : LoadPlan, Item
+    item : Item
         What goes in.
     inputs : ItemInputs
         Where its numbers are drawn.
     timeline : Timeline
         Stages shared by the load.
-    waters : sequence of WaterStage
-        The same stages as water meets them.
     gas : sequence of pairs, optional
         EO levels (start, end) per stage in place of the timeline's, for air the load loads.
     """
     transfer = packaging_transfer(item, inputs)
     models = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
-    time = outputs_time_s(timeline)
-    outputs = time.shape[0]
-    parts, ech = [], np.zeros((outputs, inputs.samples))
-    exposure_end = timeline.exposure_last - timeline.exposure_first + 1
-    store = 0.0
+    store = sum(
+        float(np.median(_ratio_at_end(m, timeline, inputs) * m.volume_m3))
+        for m in models
+        if m.body is not None
+    )
+    held = _held(item, models, inputs, timeline, gas)
+    return ItemParts(inputs, models, held, *_areas(item, inputs, models), store)
+
+
+def in_other_air(
+    parts: ItemParts, item: Item, timeline: Timeline, gas: Gas | None
+) -> ItemParts:
+    """Run the same parts again through another timeline, or in air of another level."""
+    return replace(parts, eo_kg=_held(item, parts.models, parts.inputs, timeline, gas))
+
+
+def _held(
+    item: Item, models: Sequence[PartModel], inputs: ItemInputs, timeline: Timeline,
+    gas: Gas | None,
+) -> tuple[np.ndarray, ...]:  # fmt: skip
+    found = []
     for model in models:
         if model.body is None:
-            parts.append(np.zeros((outputs, inputs.samples)))
+            outputs = len(timeline.stages) - timeline.exposure_first + 1
+            found.append(np.zeros((outputs, inputs.samples)))
             continue
         held = run_part(model, timeline, inputs, gas=gas,
                         earlier_cycles=item.earlier_eo_cycles or 0)  # fmt: skip
         # Below the accuracy of the engine nothing is claimed.
-        parts.append(np.where(held < _ACCURACY * held.max(axis=0), 0.0, held))
-        store += float(np.median(_ratio_at_end(model, timeline, inputs) * model.volume_m3))
-        ech += _part_ech(model, item, inputs, timeline, outputs)
+        found.append(np.where(held < _ACCURACY * held.max(axis=0), 0.0, held))
+    return tuple(found)
+
+
+def simulate(
+    plan: LoadPlan, item: Item, parts: ItemParts, timeline: Timeline, waters: Sequence[WaterStage]
+) -> ItemTrace:
+    """Follow the chlorohydrin and the water of one item beside the EO of its parts.
+
+    Parameters
+    ----------
+    plan, item : LoadPlan, Item
+        What goes in.
+    parts : ItemParts
+        Its material parts, run through the same timeline.
+    timeline : Timeline
+        Stages shared by the load.
+    waters : sequence of WaterStage
+        The same stages as water meets them.
+    """
+    inputs, models = parts.inputs, parts.models
+    time = outputs_time_s(timeline)
+    ech = np.zeros(time.shape)
+    for model in models:
+        ech += _part_ech(model, item, inputs, timeline, time.shape[0])
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
-    outside, contact = _areas(item, inputs, models)
+    outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
     water = item_water(item, inputs, timeline, waters, fluids, outside, heat, ambient_pa(plan))
     sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], waters, reference.records())
     if sorbed is not None:
         water = _with_sorbed(water, sorbed)
-    taken = np.sum([p[exposure_end] for p in parts], axis=0)
-    return ItemTrace(models, tuple(parts), ech, water, time, taken, outside, contact, mass, store)
+    exposure_end = timeline.exposure_last - timeline.exposure_first + 1
+    taken = np.sum([p[exposure_end] for p in parts.eo_kg], axis=0)
+    return ItemTrace(models, parts.eo_kg, ech, water, time, taken, outside, contact, mass)
 
 
 def _ratio_at_end(model: PartModel, timeline: Timeline, inputs: ItemInputs) -> np.ndarray:

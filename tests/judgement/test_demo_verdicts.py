@@ -45,30 +45,32 @@ def test_same_seed_same_bits_and_no_nan(demo):
 
 
 def test_samples_of_an_item_do_not_depend_on_its_neighbours(demo):
-    from eo_risk.judgement.assess import draft, load_context
+    from eo_risk.judgement.item_result import draft_item
+    from eo_risk.judgement.load_context import load_context
     from eo_risk.plan.load_plan import read_plan
 
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
-    whole = draft(load_context(read_plan(raw), 256, 1), 1, follow=False)
-    alone = draft(load_context(read_plan({**raw, "items": raw["items"][1:2]}), 256, 1), 0,
-                  follow=False)  # fmt: skip
-    assert alone.rows == whole.rows
+    load = load_context(read_plan(raw), 256, 1)
+    alone = load_context(read_plan({**raw, "items": raw["items"][1:2]}), 256, 1)
+    whole_rows, alone_rows = (
+        draft_item(context, index, context.parts(index), follow=False).rows
+        for context, index in ((load, 1), (alone, 0))
+    )
+    assert alone_rows == whole_rows
 
 
 def test_glycol_never_falls_in_aeration(demo):
     """EG is not removed by aeration (common practice, no source); it rises by the EO that stays."""
     import numpy as np
 
-    from eo_risk.judgement.assess import load_context
-    from eo_risk.judgement.inputs import ItemInputs
+    from eo_risk.judgement.load_context import load_context
     from eo_risk.judgement.simulate import glycol, simulate
     from eo_risk.physics.properties import central
 
     plan = load_plan(demo / "wet_lumen.json")
     context = load_context(plan, 256, 1)
     item = plan.items[1]
-    inputs = ItemInputs(context.draw.item(item.name))
-    trace = simulate(plan, item, inputs, context.timeline, context.waters)
+    trace = simulate(plan, item, context.parts(1), context.timeline, context.waters)
     after = trace.after_wash()
     mass_ratio = central("eg.molar_mass") / central("eo.molar_mass")
     for form, body in (("film", trace.water.film), ("plug", trace.water.plug)):
