@@ -30,7 +30,8 @@ def test_error_of_a_step():
 @pytest.mark.parametrize(
     "times",
     [(0.5, 1.0), (1.0, 1.0), (1 / 3, 0.4, 0.9, 1.0), tuple(np.linspace(0.15, 1.0, 24)),
-     (1 / 9, 1.0), tuple(np.geomspace(1 / SHARED_RANGE, 1.0, 40)), (1 / SHARED_RANGE, 1.0)],
+     (1 / 8, 0.2, 1.0), (1 / 9, 1.0), (1 / 12, 0.5, 1.0), tuple(np.linspace(1 / 24, 1.0, 24)),
+     tuple(np.geomspace(1 / SHARED_RANGE, 1.0, 40)), (1 / SHARED_RANGE, 1.0)],
 )  # fmt: skip
 def test_several_times_share_their_poles(times):
     found = shared_poles(times)
