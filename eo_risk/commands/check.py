@@ -165,7 +165,7 @@ def run(args: argparse.Namespace) -> int:
     bar = _Bar(quiet=args.json or not sys.stderr.isatty())
     assessment = check_plan(
         plan, samples=samples, seed=seed, advise=not args.no_advice, progress=bar,
-        indices=args.indices == "sobol",
+        indices=args.indices == "sobol", aerators=site.aerators if site else None,
     )  # fmt: skip
     bar.close()
     answer = check_answer(assessment) | {"differences": differences}

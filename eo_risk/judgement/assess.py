@@ -23,15 +23,15 @@ from eo_risk.judgement.result import (
     ItemResult,
     LoadGroup,
     LoadResult,
-    Verdict,
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
 from eo_risk.judgement.simulate import ItemParts
+from eo_risk.judgement.split import grouped
 from eo_risk.physics.evaporation import gas_water_capacity_kg
 from eo_risk.physics.gas import density_kg_per_m3
 from eo_risk.physics.properties import central, water_saturation_pa
 from eo_risk.plan.clock import earliest_out
-from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 Progress = Callable[[int, int], None]
 
@@ -72,15 +72,7 @@ def _time_out(plan: LoadPlan, required_s: float | None):
 
 def _groups(drafts: list[ItemDraft]) -> tuple[LoadGroup, ...]:
     """Group items whose 95 % hours are alike, the shortest first."""
-    known = [(d.aeration.p95_s, d.name) for d in drafts if d.aeration is not None]
-    groups: list[tuple[list[str], float]] = []
-    for hours_s, name in sorted(known):
-        step = max(2.0 * units.SECONDS_PER_HOUR, 0.5 * groups[-1][1]) if groups else 0.0
-        if groups and hours_s - groups[-1][1] <= step:
-            groups[-1][0].append(name)
-            groups[-1] = (groups[-1][0], max(groups[-1][1], hours_s))
-        else:
-            groups.append(([name], hours_s))
+    groups = grouped((d.aeration.p95_s, d.name) for d in drafts if d.aeration is not None)
     return tuple(LoadGroup(tuple(names), hours) for names, hours in groups)
 
 
@@ -189,11 +181,9 @@ def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult
     return result.verdict, found
 
 
-def _whole(plan: LoadPlan, bench) -> Verdict:
-    """Return the verdict of one item when the whole edited plan is checked."""
-    draw = bench.context.draw
-    result = check_plan(plan, samples=draw.samples, seed=draw.seed, advise=False)
-    return result.items[bench.index].verdict
+def _whole(context: LoadContext, plan: LoadPlan) -> Assessment:
+    """Check an edited plan as a user would, with the samples of the plan it came from."""
+    return check_plan(plan, samples=context.draw.samples, seed=context.draw.seed, advise=False)
 
 
 def _with_indices(
@@ -221,6 +211,7 @@ def check_plan(
     advise: bool = True,
     progress: Progress | None = None,
     indices: bool = False,
+    aerators: Mapping[str, AerationStep] | None = None,
 ) -> Assessment:
     """Assess a load plan.
 
@@ -236,6 +227,8 @@ def check_plan(
         Called with items done and items in all.
     indices : bool
         Whether the strongest inputs get total Sobol indices, one re-run each.
+    aerators : mapping of AerationStep, optional
+        The site's aerators by name, which an action may propose.
 
     Returns
     -------
@@ -255,7 +248,7 @@ def check_plan(
     if advise:
         from eo_risk.judgement.advice import with_actions
 
-        items = with_actions(context, drafts, items, load, _reassess, _whole)
+        items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))

@@ -77,7 +77,9 @@ class Action:
     unit: str
     new_verdict: Verdict | None
     added_minutes: float = 0.0
-    with_minutes: float | None = None  # minutes of air that belong to it, in a pair
+    together: tuple[Action, ...] = ()  # done as well, in a pair
+    items: tuple[str, ...] = ()  # of the load a split makes for this item
+    aerator: str = ""  # of the site, in place of the planned one
 
 
 @dataclass(frozen=True)

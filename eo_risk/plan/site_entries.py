@@ -170,6 +170,14 @@ class Site(Block):
         """Every fault of every broken entry, to be named beside an answer."""
         return tuple(fault for entry in self.broken for fault in entry.faults)
 
+    @property
+    def aerators(self) -> dict[str, AerationStep]:
+        """Return the aerators by name, as aeration steps without hours."""
+        return {
+            entry.name: AerationStep(**entry.model_dump(exclude={"name"}))
+            for entry in self.aerator
+        }
+
     def names(self, kind: str) -> list[str]:
         """List the usable entries of one kind by name."""
         return [entry.name for entry in getattr(self, kind)]
