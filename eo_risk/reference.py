@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -24,7 +24,7 @@ from pydantic import (
     model_validator,
 )
 
-from eo_risk import units
+from eo_risk import food_contact, units
 from eo_risk.errors import InputError, MissingDataError, nearest, unknown_name
 
 T = TypeVar("T")
@@ -129,17 +129,26 @@ class Material(_Frozen):
     """A polymer, metal or other solid a part is made of; its numbers are records.
 
     `behaviour` is how EO moves: rubbery, glassy, semicrystalline, porous, aqueous,
-    none (metal, glass) or family (unknown grade: sample its members).
+    none (metal, glass), family (unknown grade: sample its members) or correlation: not
+    listed, taken as the polymer `correlation` of the food-contact correlation.
     """
 
     id: str
     name: str
     behaviour: Literal[
-        "rubbery", "glassy", "semicrystalline", "porous", "aqueous", "none", "family"
-    ]
+        "rubbery", "glassy", "semicrystalline", "porous", "aqueous", "none", "family",
+        "correlation",
+    ]  # fmt: skip
     members: tuple[str, ...] = ()
     contains_chlorine: bool = False
+    correlation: str = ""
     note: str = ""
+
+    @model_validator(mode="after")
+    def _named_polymer(self) -> Material:
+        if bool(self.correlation) != (self.behaviour == "correlation"):
+            raise ValueError("behaviour correlation and the name of a polymer go together")
+        return self
 
 
 class Packaging(_Frozen):
@@ -343,7 +352,51 @@ def records() -> MappingProxyType:
         if twice := found.keys() & entries.keys():
             raise ValueError(f"reference/{name}: stand twice: {', '.join(sorted(twice))}")
         found |= entries
+    for material in materials().values():
+        if material.correlation:
+            made = _correlation_records(material, found)
+            found |= {entry.id: entry for entry in made}
     return MappingProxyType(found)
+
+
+def _correlation_records(material: Material, found: Mapping[str, Record]) -> Iterator[Record]:
+    """Make the records of a material that has none: D by the food-contact correlation.
+
+    The factor either way is the band of D. Its activation energy is too steep, so smaller ones
+    down to the least that published practice implies are as likely. Everything else takes the
+    range of `food_contact.any`.
+    """
+    constant, tau, slope = (
+        found[f"food_contact.{name}"]
+        for name in (f"{material.correlation}.constant", f"{material.correlation}.tau", "slope")
+    )
+    least, factor = found["food_contact.any.activation"], found["material.last_resort_factor"].value
+    at_25c = food_contact.diffusivity_m2_per_s(
+        constant.value, tau.value_si, slope.value_si, found["eo.molar_mass"].value_si,
+        units.celsius_to_kelvin(25.0),
+    )  # fmt: skip
+    value = units.from_si(at_25c, "cm2/s")
+    energy = units.from_si(food_contact.activation_j_per_mol(tau.value_si, slope.value_si),
+                           least.unit)  # fmt: skip
+    by_correlation = {"status": "derived", "data_class": "C", "source": constant.source,
+                      "temperature_c": 25.0, "valid_low_c": least.valid_low_c,
+                      "valid_high_c": least.valid_high_c}  # fmt: skip
+    yield Record(
+        id=f"{material.id}.diffusivity", quantity="EO diffusivity", value=value,
+        low=value / factor, high=value * factor, unit="cm2/s",
+        locator=f"food-contact correlation as {material.correlation}, factor {factor:g} either way",
+        **by_correlation,
+    )  # fmt: skip
+    yield Record(
+        id=f"{material.id}.activation", quantity=least.quantity, value=energy, low=least.value,
+        high=energy, unit=least.unit, spread="triangular",
+        locator="of the correlation, down to the least that published practice implies",
+        **by_correlation,
+    )  # fmt: skip
+    for quantity in ("uptake", "uptake_heat", "density", "ech_diffusivity_ratio",
+                     "ech_uptake_ratio"):  # fmt: skip
+        common = found[f"food_contact.any.{quantity}"]
+        yield common.model_copy(update={"id": f"{material.id}.{quantity}"})
 
 
 def record(record_id: str) -> Record:

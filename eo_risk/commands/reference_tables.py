@@ -73,9 +73,9 @@ def _materials_text(rows: list[dict]) -> str:
         )
         for row in rows
     ]
-    header = ("material", "behaviour", "D 25 C cm2/s", "Ea kJ/mol", "uptake 50 C L/g", "g/cm3",
+    header = ("material", "behaviour", "D25 cm2/s", "Ea kJ/mol", "uptake L/g", "g/cm3",
               "class")  # fmt: skip
-    notes = [
+    notes = ["D25 is the diffusivity of EO at 25 C, the uptake that at 50 C."] + [
         f"{row['id']}: one of {', '.join(row['members'])}" for row in rows if row["members"]
     ]
     key = (

@@ -22,6 +22,7 @@ from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.part_geometry import mass_differs
+from eo_risk.judgement.parts import correlation_parts
 from eo_risk.judgement.reasons import question, reasons
 from eo_risk.judgement.residues import decide, glycol_over, residue_rows
 from eo_risk.judgement.result import (
@@ -183,7 +184,7 @@ def _extra(
     plan: LoadPlan, item: Item, trace: ItemTrace, aeration: AerationTime | None
 ) -> tuple[tuple[str, str], ...]:
     """Name the cautions that follow from the parts and the hours, with where they stand."""
-    found = []
+    found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
     if any(eo[-1].any() for eo in trace.parts_eo):
         found.append(("slow_tail", ""))
     if aeration is not None and aeration.beyond_cap:

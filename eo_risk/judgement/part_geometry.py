@@ -48,18 +48,26 @@ def geometry(
     return Body("sheet", thickness_m * doubled), volume, 2.0 * volume / (thickness_m * doubled)
 
 
+def _density_kg_per_m3(part: Part) -> float | None:
+    """Return the density given with a part, else that of its record; None for a family."""
+    if part.density_g_per_cm3 is not None:
+        return units.to_si(part.density_g_per_cm3, "g/cm3")
+    found = reference.records().get(f"{part.material}.density")
+    return None if found is None else found.value_si
+
+
 def _mass_of_size_kg(item: Item, part: Part) -> float | None:
     """Return the mass of a tube around a lumen by its size; None where that is not known."""
     lumen = next((lm for lm in item.lumens if lm.wall_part == part.name), None)
-    density = f"{part.material}.density"
-    if lumen is None or density not in reference.records():
+    if lumen is None:
         return None
-    if None in (part.wall_mm, part.outer_diameter_mm, lumen.length_mm):
+    density = _density_kg_per_m3(part)
+    if None in (density, part.wall_mm, part.outer_diameter_mm, lumen.length_mm):
         return None
     outer, wall, length = (
         units.to_si(v, "mm") for v in (part.outer_diameter_mm, part.wall_mm, lumen.length_mm)
     )
-    return float(np.pi * wall * (outer - wall) * length * reference.record(density).value_si)
+    return float(np.pi * wall * (outer - wall) * length * density)
 
 
 def mass_by_size_g(item: Item, part: Part) -> float | None:

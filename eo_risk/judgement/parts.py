@@ -7,19 +7,21 @@ is a second layer on its outer face.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eo_risk import reference
+from eo_risk import reference, units
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.own_records import own_records
 from eo_risk.judgement.part_geometry import coat_on, geometry, larger_mass
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.physics.two_layers import run_two_layers
 from eo_risk.plan.load_plan import Item, Part
+from eo_risk.plan.own_numbers import OwnRecord
 
 # A blank packaging or an unknown one takes the slowest ordinary wrapping.
 _UNKNOWN_PACKAGING = "carton"
@@ -63,6 +65,7 @@ class PartModel:
     outside_area_m2: np.ndarray
     transfer_m_per_s: np.ndarray
     coat: PartModel | None = None
+    density_factor: np.ndarray | float = 1.0  # density given with the part over its record
 
     @property
     def members(self) -> tuple[str, ...]:
@@ -105,14 +108,30 @@ def substance_of(material_id: str, field: str, inputs: ItemInputs) -> Substance:
     return Substance(members, chosen, max(letters, default="A"))
 
 
+def correlation_parts(item: Item, records: Iterable[OwnRecord]) -> Iterator[str]:
+    """Name the parts whose diffusivity rests on the food-contact correlation alone.
+
+    A diffusivity of the site's own lifts it: then a measurement stands behind the material.
+    """
+    own = own_records(records, item.name)
+    for part in item.parts:
+        coat = () if part.coating is None else (part.coating.material,)
+        names = (m for m in (part.material, *coat) if reference.material(m).correlation)
+        if any(f"{name}.diffusivity" not in own for name in names):
+            yield part.name
+
+
 def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray) -> PartModel:
     """Prepare one part of an item."""
     part, field = larger_mass(item, item.parts[index]), f"parts[{index}]"
     substance = substance_of(part.material, field, inputs)
-    density = substance.of(lambda m: inputs.draw(f"{m}.density"))
+    density = by_record = substance.of(lambda m: inputs.draw(f"{m}.density"))
+    if part.density_g_per_cm3 is not None:
+        density = np.full(inputs.samples, units.to_si(part.density_g_per_cm3, "g/cm3"))
     if substance.absorbs or part.coating is not None:
         body, volume, area = geometry(part, field, inputs, density)
-        core = PartModel(part, body, substance, volume, volume * density, area, transfer)
+        core = PartModel(part, body, substance, volume, volume * density, area, transfer,
+                         density_factor=density / by_record)  # fmt: skip
         return core if part.coating is None else _coated(core, f"{field}.coating", inputs)
     # Metal and glass take up no EO: only their mass counts, for the water they collect.
     mass_kg = inputs.number(f"{field}.mass_g", part.mass_g, "g", "assumed.mass")
@@ -172,7 +191,7 @@ def layer_stages(
                 duration_s=stage.duration_s,
                 diffusivity_m2_per_s=value(properties.diffusivity_m2_per_s)
                 * plasticiser_factor(model.part, inputs),
-                gas_ratio=value(properties.gas_ratio),
+                gas_ratio=value(properties.gas_ratio) * model.density_factor,
                 gas_start_kg_per_m3=start,
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=model.transfer_m_per_s,

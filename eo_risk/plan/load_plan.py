@@ -102,6 +102,7 @@ class Part(Block):
     faces: whole(1, 2) = None
     open_faces: word(Literal["outer", "inner", "both"]) = None
     plasticiser_percent: number("%", 0.0, 60.0) = None
+    density_g_per_cm3: number("g/cm3", 0.01, 25.0) = None
     coating: Coating | None = Field(None, json_schema_extra=_or_unknown)
 
 

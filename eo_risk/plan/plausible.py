@@ -13,6 +13,11 @@ from typing import Any
 from eo_risk import reference, units
 from eo_risk.errors import Fault, unknown_name
 
+_OTHER_MATERIAL = (
+    "See `eo-risk materials`. One that is not listed can be taken as a polymer of the "
+    "food-contact correlation (food_contact_...), always on Hold."
+)
+
 
 def _number(block: Any, key: str) -> float | None:
     value = block.get(key) if isinstance(block, dict) else None
@@ -36,7 +41,7 @@ def _part_faults(part: dict, where: str) -> Iterator[Fault]:
         names.append((part["coating"].get("material"), f"{where}.coating.material"))
     for name, place in names:
         if isinstance(name, str) and name and name not in reference.materials():
-            yield unknown_name(place, name, reference.materials(), "See `eo-risk materials`.")
+            yield unknown_name(place, name, reference.materials(), _OTHER_MATERIAL)
     if part.get("shape") == "sphere" and isinstance(part.get("coating"), dict):
         yield Fault(f"{where}.coating", "a coating on a sphere", "", "sheet, tube, rod or fibre",
                     "Give the shape that comes nearest.")  # fmt: skip

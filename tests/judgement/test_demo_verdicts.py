@@ -10,7 +10,7 @@ from eo_risk.output.answer import check_answer
 from eo_risk.plan.load_plan import load_plan
 
 NAMES = ("dry_steel_set", "wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade",
-         "full_morning_load")  # fmt: skip
+         "unlisted_material", "full_morning_load")  # fmt: skip
 
 
 @pytest.fixture(scope="module")
