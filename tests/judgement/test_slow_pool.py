@@ -8,7 +8,7 @@ import pytest
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.simulate import simulate
+from eo_risk.judgement.simulate import item_parts, simulate
 from eo_risk.judgement.slow_pool import with_slow_pool
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
@@ -70,7 +70,9 @@ def test_the_pool_halves_in_its_half_life(raw):
                             "air_changes_per_h": 10.0} for hours in (2000.0, 168.0)]  # fmt: skip
     context = load_context(read_plan(changed), 64, 1)
     inputs = ItemInputs(context.draw.item("drain"))
-    found = simulate(context.plan, context.plan.items[0], inputs, context.timeline, context.waters)
+    item = context.plan.items[0]
+    parts = item_parts(item, inputs, context.timeline)
+    found = simulate(context.plan, item, parts, context.timeline, context.waters)
     slow = with_slow_pool(found, context.timeline, inputs).parts_eo[0]
     last = [s.step for s in context.timeline.aeration].count(1)
     share, half_h = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life") / 3600.0
