@@ -11,7 +11,7 @@ from eo_risk.measured.lab_options import LabOptions, choices_needed
 from eo_risk.measured.lab_physics import PhysicsRequest
 from eo_risk.measured.results_table import SUBSTANCES, LabTable
 from eo_risk.plan.choices import materials, packagings
-from ui import lab_words, state, words
+from ui import lab_words, state
 
 _KEPT = {"persist_state": "session"}
 
@@ -20,7 +20,7 @@ def _number(column, label: str, key: str, *, help_text: str | None = None, low: 
             value: float | None = None) -> float | None:  # fmt: skip
     state.preset(key, value)
     return column.number_input(label, min_value=low, value=None, step=None, format="%g", key=key,
-                               help=help_text, placeholder=words.UNKNOWN, **_KEPT)  # fmt: skip
+                               help=help_text, placeholder=lab_words.NOT_GIVEN, **_KEPT)  # fmt: skip
 
 
 def _choice(column, label: str, options: Sequence, key: str, **more) -> object:

@@ -34,6 +34,7 @@ ONLY = {
     "aeration_temperature_c": "Use only the aeration temperature (°C)",
 }  # fmt: skip
 CHOOSE = "The table holds results that cannot be put together. Choose what to use:"
+NOT_GIVEN = "not given"
 CHOOSE_ONE = "choose one"
 REFERENCE_GROUP, MARGIN = "Compare groups with", "Difference that can be lived with (h)"
 LAYER = "Layer model beside the line"
@@ -53,7 +54,7 @@ NO_CHECK = "Check a load on the page Result to compare its prediction with these
 WORKING = "Fitting the results"
 RELEASE, MEETS, TOLERANCE = "Release time", "Prediction limit meets the limit", "95/95 tolerance"
 FITS = "Models side by side"
-PICTURE = "Results, lines and limits in one picture"
+PICTURE_WIDTH = 700
 CAUTIONS, GROUPS, OTHERS = "Cautions", "Groups, worst first", "Other substances"
 RESULTS = "Every result beside its limit"
 CERTIFICATES = "Certificates"

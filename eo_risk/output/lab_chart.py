@@ -20,6 +20,7 @@ from eo_risk.output.wording import hours_up, with_unit
 
 _NAMES = {"pooled": "pooled", "lots": "by lots", "tail": "slow tail"}
 _DASHES = {"pooled": "7 3", "lots": "2 3", "tail": "9 3 2 3"}
+_SVG = "http://www.w3.org/2000/svg"
 _PHYSICS_DASH = "1 4"
 _LEAST_SHARE = 30.0  # how far below the least result or limit the picture reaches
 
@@ -91,11 +92,12 @@ def chart_sentence(answer: dict) -> str:
             f"its upper limits; {with_unit(answer['limit_mg'], 'mg')} is marked, {end}.")
 
 
-def lab_chart(answer: dict) -> Markup:
+def lab_chart(answer: dict, *first: Markup, **attributes: str) -> Markup:
     """Draw the curve of an answer of ``lab`` on a logarithmic axis.
 
     Every result of the substance that was used, the fitted line, the upper limit of every
-    model, the layer model when it was fitted, the limit and the release time.
+    model, the layer model when it was fitted, the limit and the release time. `first` and
+    `attributes` go to the head of the picture.
     """
     release = answer["release_h"]
     moments = [] if release is None else [Mark(release, f"release {hours_up(release)}", "5 3")]
@@ -114,6 +116,7 @@ def lab_chart(answer: dict) -> Markup:
     height = HEIGHT + 16 + 15 * math.ceil(len(entries) / 2)
     return tag(
         "svg",
+        first,
         tag("title", chart_sentence(answer)),
         axes(frame, "mg per device, logarithmic axis", "hours after the end of the cycle"),
         tag("polyline", points=_clipped(frame, picture["hours"], fitted), class_="middle"),
@@ -129,9 +132,10 @@ def lab_chart(answer: dict) -> Markup:
         viewBox=f"0 0 {WIDTH} {height}",
         role="img",
         class_="chart",
+        **attributes,
     )  # fmt: skip
 
 
-def lab_picture(answer: dict) -> Markup:
-    """Draw the chart with its own style, for a page that is no report."""
-    return tag("figure", tag("style", Markup(CHART)), lab_chart(answer))
+def lab_picture(answer: dict) -> str:
+    """Draw the chart as an SVG image of its own, with its style."""
+    return str(lab_chart(answer, tag("style", Markup(CHART)), xmlns=_SVG))

@@ -92,8 +92,9 @@ def _curve(answer: dict) -> None:
     tolerance.metric(lab_words.TOLERANCE, hours_text(answer["tolerance_95_95_h"]))
     st.markdown(f"**{words.plain(release_sentence(answer))}**")
     _lines(lab_words.CAUTIONS, caution_lines(answer))
-    st.html(lab_picture(answer))
-    st.write(words.plain(chart_sentence(answer)))
+    sentence = chart_sentence(answer)
+    st.image(lab_picture(answer), width=lab_words.PICTURE_WIDTH, alt=sentence)
+    st.write(words.plain(sentence))
     _rows(model_header(answer), model_rows(answer), lab_words.FITS)
     st.caption(words.plain(fitted_line(answer)))
 
