@@ -19,8 +19,10 @@ _KEPT = {"persist_state": "session"}
 def _number(column, label: str, key: str, *, help_text: str | None = None, low: float = 0.0,
             value: float | None = None) -> float | None:  # fmt: skip
     state.preset(key, value)
-    return column.number_input(label, min_value=low, value=None, step=None, format="%g", key=key,
-                               help=help_text, placeholder=lab_words.NOT_GIVEN, **_KEPT)  # fmt: skip
+    return column.number_input(
+        label, min_value=low, value=None, step=None, format="%g", key=key, help=help_text,
+        placeholder=lab_words.NOT_GIVEN, **_KEPT,
+    )  # fmt: skip
 
 
 def _choice(column, label: str, options: Sequence, key: str, **more) -> object:

@@ -189,6 +189,7 @@ def physics_answer(
         "substance": setup.substance,
         "packaging": setup.packaging,
         "start": "after exposure" if setup.exposure_s > 0.0 else "even",
+        "crossing_h": fit.crossing_h,
         "release_h": fit.release_h,
         "release_h_rounded": rounded,
         "diffusivity_cm2_per_s": _points(fit.diffusivity_m2_per_s, "cm2/s"),

@@ -70,6 +70,7 @@ class PhysicsFit:
     level_p50: np.ndarray
     level_p95: np.ndarray
     upper: np.ndarray
+    crossing_h: float | None
     release_h: float | None
     diffusivity_m2_per_s: Band
     prior_m2_per_s: Band
@@ -186,9 +187,12 @@ def fit_physics(
     level = common + u.ln_share(curves, np.arange(len(hours)))
     ln_upper = _next_device(level, within, between, confidence)
     release_h = _first_below(hours, ln_upper, ln_limit)
+    if release_h is not None:  # no time before the first result is credited
+        release_h = max(release_h, float(points.hours.min()))
     p05, p50, p95 = np.exp(np.quantile(level, (0.05, 0.5, 0.95), axis=1))
     return PhysicsFit(
-        hours, p05, p50, p95, np.exp(ln_upper), release_h, Band.of(np.exp(u.ln_d)),
+        hours, p05, p50, p95, np.exp(ln_upper), _first_below(hours, np.log(p50), ln_limit),
+        release_h, Band.of(np.exp(u.ln_d)),
         prior.diffusivity, Band.of(np.exp(common)), Band.of(u.slow_share), Band.of(within),
         Band.of(between), cloud.effective,
         _cautions(cloud, float(np.median(u.ln_d)), prior, release_h, float(points.hours.max())),

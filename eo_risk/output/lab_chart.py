@@ -72,12 +72,12 @@ def _clipped(frame: Frame, hours: list[float], amounts: list[float]) -> str:
     return frame.points([h for h, _ in pairs], [a for _, a in pairs])
 
 
-def _key(entries: list[tuple[str, str]]) -> list[Markup]:
+def _key(entries: list[tuple[str, str, str]]) -> list[Markup]:
     """Draw the key of the lines below the picture."""
     drawn = []
-    for i, (label, dash) in enumerate(entries):
+    for i, (label, look, dash) in enumerate(entries):
         x, y = 56 + 210 * (i % 2), HEIGHT + 10 + 15 * (i // 2)
-        drawn.append(tag("line", x1=x, x2=x + 28, y1=y, y2=y, class_="edge",
+        drawn.append(tag("line", x1=x, x2=x + 28, y1=y, y2=y, class_=look,
                          stroke="#1a1d21", stroke_dasharray=dash or None))  # fmt: skip
         drawn.append(tag("text", label, x=x + 34, y=y + 4))
     return drawn
@@ -88,8 +88,10 @@ def chart_sentence(answer: dict) -> str:
     release = answer["release_h"]
     end = "no limit of these models falls below it" if release is None else (
         f"the later one is below it after {hours_up(release)}")  # fmt: skip
-    return (f"Residue of {answer['substance']} per device over aeration with the fitted line and "
-            f"its upper limits; {with_unit(answer['limit_mg'], 'mg')} is marked, {end}.")
+    layer = ", the layer model fitted beside it," if answer["physics"] else ""
+    limit = with_unit(answer["limit_mg"], "mg")
+    return (f"Residue of {answer['substance']} per device over aeration with the fitted line"
+            f"{layer} and their upper limits; {limit} is marked, {end}.")
 
 
 def lab_chart(answer: dict, *first: Markup, **attributes: str) -> Markup:
@@ -112,7 +114,10 @@ def lab_chart(answer: dict, *first: Markup, **attributes: str) -> Markup:
                if r["used"] and r["substance"] == answer["substance"]
                and r["group"] == answer["group"]]  # fmt: skip
     layer = answer["physics"]
-    entries = [("fitted line", ""), *((label, dash) for label, dash, _, _ in lines)]
+    entries = [("fitted line", "middle", ""),
+               *((label, "edge", dash) for label, dash, _, _ in lines)]  # fmt: skip
+    if layer:
+        entries.append(("layer model, median", "edge", ""))
     height = HEIGHT + 16 + 15 * math.ceil(len(entries) / 2)
     return tag(
         "svg",

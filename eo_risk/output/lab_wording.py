@@ -62,21 +62,21 @@ def fitted_line(answer: dict) -> str:
 
 def model_header(answer: dict) -> list[str]:
     """Head the table of `model_rows`."""
-    return ["Model", "Intercept, ln(mg)", "Slope, 1/h", "SD", "Results", "Line meets it",
-            f"{percent_text(answer['confidence'])} limit meets it", "95/95 tolerance"]  # fmt: skip
+    return ["Model", "Line meets it", f"{percent_text(answer['confidence'])} limit meets it",
+            "95/95 tolerance", "Results", "Intercept, ln(mg)", "Slope, 1/h", "SD"]  # fmt: skip
 
 
 def model_rows(answer: dict) -> list[list[str]]:
     """Write every model of a curve, the layer model below."""
     rows = [
-        [model_name(name), f"{m['intercept']:.4f}", f"{m['slope_per_h']:.5f}",
-         significant(m["residual_sd"]), str(m["n"]), hours_text(m["crossing_h"]),
-         hours_text(m["release_h"]), hours_text(m["tolerance_95_95_h"])]
+        [model_name(name), hours_text(m["crossing_h"]), hours_text(m["release_h"]),
+         hours_text(m["tolerance_95_95_h"]), str(m["n"]), f"{m['intercept']:.4f}",
+         f"{m['slope_per_h']:.5f}", significant(m["residual_sd"])]
         for name, m in answer["models"].items()
     ]  # fmt: skip
     if layer := answer["physics"]:
-        rows.append([f"layer model, {layer['material']}", "-", "-", "-", str(answer["n"]), "-",
-                     hours_text(layer["release_h"]), "-"])  # fmt: skip
+        rows.append([f"layer model, {layer['material']}", hours_text(layer["crossing_h"]),
+                     hours_text(layer["release_h"]), "-", str(answer["n"]), "-", "-", "-"])
     return rows
 
 

@@ -1,96 +1,15 @@
 """The screens in a real browser: open, edit a cell, check, read the verdict, take the report."""
 
-import os
 import re
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from pathlib import Path
 
 import pytest
 
 from ui import words
 
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update",
-]  # fmt: skip
-START_S, CHECK_MS = 60.0, 120_000
-WIDTHS = (1280, 390)
+CHECK_MS = 120_000
 
 pytestmark = pytest.mark.browser
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-@pytest.fixture(scope="module")
-def address(root, tmp_path_factory):
-    """Start the screens as the command line does; ends the process that was started."""
-    port = _free_port()
-    env = os.environ | {"XDG_CONFIG_HOME": str(tmp_path_factory.mktemp("config")),
-                        "PYTHONPATH": str(root)}  # fmt: skip
-    command = [sys.executable, "-m", "eo_risk", "ui", "--no-browser", "--port", str(port)]
-    # A group of its own, so that the server started by the command ends with it.
-    server = subprocess.Popen(command, cwd=root, env=env, start_new_session=True)
-    url = f"http://127.0.0.1:{port}"
-    try:
-        end = time.monotonic() + START_S
-        while time.monotonic() < end:
-            try:
-                with urllib.request.urlopen(f"{url}/_stcore/health", timeout=2) as answer:
-                    if answer.read() == b"ok":
-                        break
-            except OSError:
-                time.sleep(0.3)
-        else:
-            pytest.fail("the screens did not start")
-        yield url
-    finally:
-        os.killpg(server.pid, 15)
-        server.wait(20)
-
-
-@pytest.fixture(scope="module")
-def browser(chromium):
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as session:
-        opened = session.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield opened
-        opened.close()
-
-
-@pytest.fixture(params=WIDTHS)
-def page(request, browser, address):
-    """A page of one width; a request to anywhere but the server fails the test."""
-    found = browser.new_page(viewport={"width": request.param, "height": 900})
-    asked = []
-    found.on("request", lambda r: asked.append(r.url))
-    found.set_default_timeout(15_000)
-    found.goto(address)
-    found.get_by_role("heading", name=words.LOAD, exact=True).wait_for()
-    yield found
-    found.close()
-    outside = [url for url in asked if not re.match(rf"(data:|blob:|wss?:|{address})", url)]
-    assert outside == []
-
-
-def _go(page, name):
-    """Go to a page by the menu, which a narrow screen hides behind a button."""
-    narrow = page.viewport_size["width"] < 700
-    if narrow:
-        page.get_by_test_id("stExpandSidebarButton").click()
-    page.get_by_role("link", name=name, exact=True).click()
-    page.get_by_role("heading", name=name, exact=True).wait_for()
-    if narrow and page.get_by_test_id("stSidebar").get_attribute("data-collapsed") == "false":
-        page.get_by_test_id("stSidebarCollapseButton").click()
-        page.get_by_test_id("stExpandSidebarButton").wait_for()
 
 
 def _open_cell(page, grid, right, down):
@@ -117,10 +36,10 @@ def _check(page):
     return metric.inner_text()
 
 
-def test_check_read_and_take_the_report(page, tmp_path):
+def test_check_read_and_take_the_report(page, tmp_path, go):
     width = page.viewport_size["width"]
     page.screenshot(path=tmp_path / f"load_{width}.png")
-    _go(page, words.RESULT)
+    go(page, words.RESULT)
     assert "Hold" in _check(page)
     table = page.get_by_test_id("stTable").first
     assert "Liquid water was seen" in table.inner_text()
@@ -139,13 +58,13 @@ def test_check_read_and_take_the_report(page, tmp_path):
     assert "Liquid water was seen" in report
 
 
-def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path):
+def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path, go):
     from playwright.sync_api import expect
 
     width = page.viewport_size["width"]
-    _go(page, words.RESULT)
+    go(page, words.RESULT)
     _check(page)
-    _go(page, words.LOAD)
+    go(page, words.LOAD)
     grid = page.get_by_test_id("stDataFrame").locator("canvas").first
     grid.wait_for()
     page.wait_for_timeout(800)
@@ -163,14 +82,14 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     chosen = page.get_by_role("combobox", name=words.ITEM, exact=True)
     expect(chosen).to_have_value("1. renamed forceps")
     page.screenshot(path=tmp_path / f"edited_{width}.png")
-    _go(page, words.RESULT)
+    go(page, words.RESULT)
     expect(page.get_by_text(words.STALE)).to_be_visible()
 
 
-def test_a_cleared_number_is_unknown_and_faults_are_named(page):
+def test_a_cleared_number_is_unknown_and_faults_are_named(page, go):
     from playwright.sync_api import expect
 
-    _go(page, words.CYCLE)
+    go(page, words.CYCLE)
     page.get_by_role("tab", name="Cycle", exact=True).click()
     concentration = page.get_by_label(words.label("eo_mg_per_l"), exact=True)
     concentration.fill("")
