@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from eo_risk.physics.layer_basis import Basis, basis_for, step_modes
+from eo_risk.physics.layer_one_face import advance_one_face
 from eo_risk.physics.layer_ready import Layer
 from eo_risk.physics.layer_stages import Step
 from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, StepResult, Touch, advance
@@ -202,10 +203,7 @@ class _Chunk:
         duration = step.duration_s[here]
         ports = self.ports(step, duration)
         shared = None if air is None else self._air_now(air, duration, volumes)
-        found = advance(
-            self._layers_now(step, duration), list(ports.values()), shared_poles(step.times),
-            air=shared, to_end=to_end, with_flux=bool(out.flux),
-        )  # fmt: skip
+        found = self._advance(step, duration, list(ports.values()), shared, to_end, bool(out.flux))
         for mean, level in zip(out.mean, found.mean, strict=True):
             # Below zero by rounding only; what reads this takes roots and logarithms.
             self._put(mean, rows, np.maximum, level, 0.0)
@@ -222,6 +220,12 @@ class _Chunk:
             self.modes, self.fresh = found.modes, False
             if shared is not None:
                 self.air, self.carried = found.air[-1], self.carried + carried[-1]
+
+    def _advance(self, step: Step, duration, ports, air, to_end, with_flux) -> StepResult:
+        layers, poles = self._layers_now(step, duration), shared_poles(step.times)
+        if len(layers) == len(ports) == 1 and air is None and layers[0].loss is None:
+            return advance_one_face(layers[0], *ports, poles, to_end=to_end, with_flux=with_flux)
+        return advance(layers, ports, poles, air=air, to_end=to_end, with_flux=with_flux)
 
     def _changes(self, ports, found: StepResult) -> dict:
         """Return what a step adds to the running totals, by kind and key: an operation on it."""

@@ -106,7 +106,8 @@ class PoleSum:
     them as real matrices: `modulus` gives |z + theta|^2 from z, z^2 and 1, shape (poles, 3);
     `free` gives z from the first and 1 from the second row the value at the last time from
     1 / |z + theta|^2, shape (2, poles); `value` and `total` turn real over imaginary parts at
-    the poles into values and their integrals over time, shape (times, 2 poles).
+    the poles into values and their integrals over time, shape (times, 2 poles); `last` turns
+    them into what z and 1 over |z + theta|^2 take at the last time, shape (2 poles, 2 poles).
     """
 
     theta: np.ndarray
@@ -117,6 +118,7 @@ class PoleSum:
     free: np.ndarray
     value: np.ndarray
     total: np.ndarray
+    last: np.ndarray
 
 
 def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
@@ -130,7 +132,10 @@ def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
         2.0 * np.stack([last.real, (theta.conj() * last).real]),
         2.0 * np.concatenate([weights.real, -weights.imag], axis=1),
         2.0 * np.concatenate([over.real, -over.imag], axis=1),
-    )
+        2.0 * np.block([
+            [np.diag(factor.real), np.diag(-factor.imag)] for factor in (last, last * theta.conj())
+        ]),
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=512)
