@@ -88,7 +88,8 @@ def _item() -> Schema:
         water_mg=block(**_water_times()),
         water_by_place=array(block(place=place, lumen=or_null(TEXT), **_water_times())),
         residues=array(_residue()),
-        curve=block(hours=array(AMOUNT), eo_mg=band(array(AMOUNT))),
+        curve=block(hours=array(AMOUNT), eo_mg=band(array(AMOUNT)), ech_mg=band(array(AMOUNT)),
+                    eg_mg=band(array(AMOUNT))),
         aeration_h=or_null(
             block(p50=or_null(AMOUNT), p95=or_null(AMOUNT), required=or_null(AMOUNT),
                   governed_by=TEXT, beyond_cap=YES, unreached=YES,

@@ -13,7 +13,7 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
 from eo_risk.judgement.parts import part_stages, run_stages
 from eo_risk.judgement.residues import Amounts
-from eo_risk.judgement.result import Residue
+from eo_risk.judgement.result import BandLine, Curve, Residue
 from eo_risk.judgement.simulate import ItemTrace, glycol
 from eo_risk.judgement.timeline import Timeline
 from eo_risk.plan.load_plan import Item, LoadPlan
@@ -138,9 +138,7 @@ def ruling_curves(
         if row.substance == "EO":
             amount = trace.eo(row.model)[after]
         else:
-            # Chlorohydrin in water stays; that in the parts leaves.
-            amount = trace.parts_ech[after]
-            amount = amount + (amounts.ech[(row.model, row.buffering)] - trace.parts_ech[-1])
+            amount = _ech_over_time(trace, amounts, (row.model, row.buffering))
         limit: np.ndarray | float = row.limit
         if row.quantity == "ug_per_cm2":
             limit = row.limit * trace.contact_area_m2
@@ -157,3 +155,25 @@ def ruling_curves(
         density = trace.water.wet_spot * body[after] / end
         curves.append((np.maximum(density, 1e-300), spot.limit))
     return curves
+
+
+def ruling_form(rows: Sequence[Residue], substance: str) -> tuple[str, str | None] | None:
+    """Return model and buffering by which the verdict takes a substance; None where by none."""
+    return next(((r.model, r.buffering) for r in rows if r.substance == substance
+                 and r.used_for_verdict and r.model != "wet_spot"), None)  # fmt: skip
+
+
+def _ech_over_time(trace: ItemTrace, amounts: Amounts, form: tuple[str, str | None]) -> np.ndarray:
+    """Return ECH over the aeration: that in water stays, that in the parts leaves. [kg]"""
+    return trace.parts_ech[trace.after_wash()] + (amounts.ech[form] - trace.parts_ech[-1])
+
+
+def residue_curve(trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts) -> Curve:
+    """Return the bands of every residue over the aeration, in the form the verdict takes."""
+    after = trace.after_wash()
+    model, _ = ruling_form(rows, "EO") or ("whole", None)
+    ech = ruling_form(rows, "ECH") or next(iter(amounts.ech))
+    time = np.maximum(np.median(trace.time_s[after], axis=1), 0.0)
+    return Curve(tuple(float(t) for t in time), BandLine.of(trace.eo(model)[after]),
+                 BandLine.of(_ech_over_time(trace, amounts, ech)),
+                 BandLine.of(glycol(trace, "film")[after]))  # fmt: skip

@@ -10,7 +10,7 @@ from eo_risk import reference, units
 from eo_risk.judgement.cautions import required_by_others
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.residues import hours_inside
-from eo_risk.judgement.result import AerationTime, Band, Curve
+from eo_risk.judgement.result import AerationTime, Band
 from eo_risk.judgement.simulate import ItemTrace
 from eo_risk.judgement.timeline import (
     Timeline,
@@ -106,11 +106,3 @@ def hours_by_part(trace: ItemTrace, limit_kg: float) -> list[Band | None]:
         ]
         found.append(None if None in hours else Band(*hours))
     return found
-
-
-def eo_curve(trace: ItemTrace, form: str) -> Curve:
-    """Return the bands of EO over the aeration."""
-    after = trace.after_wash()
-    low, middle, high = np.quantile(trace.eo(form)[after], (0.05, 0.5, 0.95), axis=1)
-    time = np.maximum(np.median(trace.time_s[after], axis=1), 0.0)
-    return Curve(*(tuple(float(v) for v in row) for row in (time, low, middle, high)))

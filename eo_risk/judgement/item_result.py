@@ -15,9 +15,11 @@ from eo_risk.judgement.counted import (
     counted_of,
     dose_shares,
     item_limits,
+    residue_curve,
     ruling_curves,
+    ruling_form,
 )
-from eo_risk.judgement.hours import aeration_time, eo_curve, hours_by_part
+from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.own_records import own_record_uses
@@ -144,9 +146,8 @@ def draft_item(
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
     target = _target(rows)
     variables = {**context.inputs.draw.variables, **inputs.draw.variables}
-    ruling_form = next((r.model for r in rows if r.substance == "EO" and r.used_for_verdict
-                        and r.model != "wet_spot"), "whole")  # fmt: skip
-    results = {"EO": trace.eo(ruling_form)[-1], "EG": glycol(trace, "film")[-1]}
+    form, _ = ruling_form(rows, "EO") or ("whole", None)
+    results = {"EO": trace.eo(form)[-1], "EG": glycol(trace, "film")[-1]}
     if target and target.substance == "ECH":
         results["ECH"] = amounts.ech[(target.model, target.buffering)]
     found = matters(target.substance if target else "EO", results, variables)
@@ -169,7 +170,7 @@ def draft_item(
     )
     return ItemDraft(
         item.name, item.quantity or 1, facts, meets.missing, rows, aeration,
-        eo_curve(trace, ruling_form),
+        residue_curve(trace, rows, amounts),
         part_holds(trace, hours_by_part(trace, meets.least_eo_kg(trace.contact_area_m2))),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),

@@ -148,13 +148,28 @@ class AerationTime:
 
 
 @dataclass(frozen=True)
-class Curve:
-    """EO left per piece over aeration time; times in s, amounts in kg, shape (times,)."""
+class BandLine:
+    """A band at every time of a curve. [kg], shape (times,)"""
 
-    time_s: tuple[float, ...]
     p05: tuple[float, ...]
     p50: tuple[float, ...]
     p95: tuple[float, ...]
+
+    @classmethod
+    def of(cls, amounts_kg: np.ndarray) -> BandLine:
+        """Take the band of amounts of shape (times, samples)."""
+        rows = np.quantile(amounts_kg, (0.05, 0.5, 0.95), axis=1)
+        return cls(*(tuple(float(v) for v in row) for row in rows))
+
+
+@dataclass(frozen=True)
+class Curve:
+    """What is left of every residue per piece over aeration time; times in s."""
+
+    time_s: tuple[float, ...]
+    eo: BandLine
+    ech: BandLine
+    eg: BandLine
 
 
 @dataclass(frozen=True)

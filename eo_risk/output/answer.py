@@ -108,9 +108,12 @@ def item_answer(item: ItemResult) -> dict:
         "parts": _parts(item),
         "curve": {
             "hours": [_hours(t) for t in curve.time_s],
-            "eo_mg": {
-                key: [from_si(value, "mg") for value in getattr(curve, key)]
-                for key in ("p05", "p50", "p95")
+            **{
+                f"{substance}_mg": {
+                    key: [from_si(value, "mg") for value in getattr(line, key)]
+                    for key in ("p05", "p50", "p95")
+                }
+                for substance, line in (("eo", curve.eo), ("ech", curve.ech), ("eg", curve.eg))
             },
         },
         "aeration_h": _aeration(item.aeration),

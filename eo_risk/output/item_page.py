@@ -40,6 +40,9 @@ from eo_risk.plan.load_plan import Item, LoadPlan
 _BESIDE = 3  # cautions that stand beside an item; the rest fold
 _CLASS = {"A": "A, measured", "B": "B, implied by measurements", "C": "C, estimated"}
 _PICTURE_REACH = 2.0  # hours needed beyond this many times the curve stand in the text only
+_TIMES_SHOWN = 5  # rows of the table of residues over time
+OVER_TIME_HEADER = ("After the last air wash", "EO", "ECH", "EG")
+OVER_TIME_TITLE = "Residues over the aeration, one piece"
 _DASH = {"limit": "10 4", "planned": "7 3 2 3", "required": "4 3"}
 
 
@@ -168,6 +171,25 @@ def _curve(item: dict, plan: LoadPlan) -> Markup:
     return tag("figure", curve_chart(item, planned), caption)
 
 
+def over_time_rows(item: dict) -> list[list[str]]:
+    """Write the bands of every residue at a few times of the aeration."""
+    curve = item["curve"]
+    last = len(curve["hours"]) - 1
+    picked = sorted({round(k * last / (_TIMES_SHOWN - 1)) for k in range(_TIMES_SHOWN)})
+
+    def cells(k: int) -> list[str]:
+        lines = (curve[f"{substance.lower()}_mg"] for substance in OVER_TIME_HEADER[1:])
+        return [band_text({key: line[key][k] for key in ("p05", "p50", "p95")}, "mg")
+                for line in lines]  # fmt: skip
+
+    return [[with_unit(curve["hours"][k], "h"), *cells(k)] for k in picked]
+
+
+def _over_time(item: dict) -> Markup:
+    return table(OVER_TIME_HEADER, over_time_rows(item), class_="over-time",
+                 caption=OVER_TIME_TITLE)  # fmt: skip
+
+
 def _hours(item: dict) -> str:
     aeration = item["aeration_h"]
     if aeration is None:
@@ -258,6 +280,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         _residues(item),
         tag("h3", "EO left over aeration time"),
         _curve(item, plan),
+        _over_time(item),
         _parts(item),
         _water(item),
         tag("h3", "What matters most"),

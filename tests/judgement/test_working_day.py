@@ -100,7 +100,7 @@ def test_every_starting_type_gives_a_finite_assessment(site, cycle):
         points = [x for r in item.residues for x in (r.band.p05, r.band.p50, r.band.p95)]
         assert points, item.name
         assert all(math.isfinite(x) and x >= 0.0 for x in points), item.name
-        assert all(math.isfinite(x) for x in item.curve.p95), item.name
+        assert all(math.isfinite(x) for x in item.curve.eo.p95), item.name
 
 
 def test_the_clock_of_the_day(steel):

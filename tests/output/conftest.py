@@ -13,6 +13,7 @@ from eo_risk.judgement.result import (
     Assessment,
     Assumed,
     Band,
+    BandLine,
     Caution,
     Curve,
     Influence,
@@ -57,7 +58,9 @@ def residues(eo_mg, limit_mg=4.0):
 def curve(eo_mg):
     hours = np.linspace(0.0, 24.0, 49)
     left = eo_mg * MG * 8.0 * np.exp(-hours / 7.0)
-    return Curve(tuple(hours * 3600.0), tuple(left / 1.6), tuple(left), tuple(left * 1.6))
+    line = BandLine(tuple(left / 1.6), tuple(left), tuple(left * 1.6))
+    level = BandLine(*(tuple(np.full(hours.size, mg * MG)) for mg in (30.0, 40.0, 50.0)))
+    return Curve(tuple(hours * 3600.0), line, line, level)
 
 
 def cautions(count):

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from eo_risk.judgement.result import BandLine, Curve
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
 from eo_risk.output.wording import (
@@ -198,7 +199,8 @@ def test_more_than_three_cautions_fold(page):
 
 def test_an_item_without_curve_or_parts_still_has_a_page(assess_invented, replaced, plan):
     found = assess_invented(plan)
-    empty = replaced(found.items[1].curve, time_s=(0.0,), p05=(0.0,), p50=(0.0,), p95=(0.0,))
+    zero = BandLine((0.0,), (0.0,), (0.0,))
+    empty = Curve((0.0,), zero, zero, zero)
     bare = replaced(found.items[1], curve=empty, parts=(), residues=(), matters_most=(),
                     assumed=(), water_by_place=(), question=None)  # fmt: skip
     answer = check_answer(replaced(found, items=(bare,)))

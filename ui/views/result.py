@@ -7,7 +7,13 @@ from datetime import datetime
 import pandas as pd
 import streamlit as st
 
-from eo_risk.output.item_page import curve_sentence, residue_cells
+from eo_risk.output.item_page import (
+    OVER_TIME_HEADER,
+    OVER_TIME_TITLE,
+    curve_sentence,
+    over_time_rows,
+    residue_cells,
+)
 from eo_risk.output.load_sheet import planned_hours
 from eo_risk.output.shown import answer_in
 from eo_risk.output.svg_chart import Band, fitting_scale
@@ -102,6 +108,11 @@ def _curve(item: dict, planned_h: float | None, key: str) -> None:
     st.write(words.plain(sentence))
 
 
+def _over_time(item: dict) -> None:
+    frame = pd.DataFrame(over_time_rows(item), columns=OVER_TIME_HEADER)
+    st.table(frame.map(words.plain), hide_index=True, alt=OVER_TIME_TITLE)
+
+
 def _residues(item: dict) -> None:
     if item["residues"]:
         rows = [[words.plain(cell) for cell in residue_cells(row)] for row in item["residues"]]
@@ -125,6 +136,7 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         if item["question"]:
             st.info(words.plain(item["question"]["text"]))
         _curve(item, planned_h, f"axis-{number}")
+        _over_time(item)
         _residues(item)
         _water(item)
         if slow_tail_hours(item):
