@@ -1,8 +1,9 @@
-"""One value for every item that leaves a field unknown; what was entered is never touched."""
+"""Values for every item that leaves a field unknown; what was entered is never touched."""
 
 from __future__ import annotations
 
 import copy
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
@@ -12,56 +13,60 @@ from ui import forms, items_table, paths, state, words
 _NEVER = ("name", "quantity", "starting_type", "needed_by")
 
 
-def filled(items: list[dict], path: str, value: Any) -> tuple[list[dict], int]:
-    """Write a value where a field is unknown.
+def filled(items: list[dict], values: Mapping[str, Any]) -> tuple[list[dict], int]:
+    """Write values where fields are unknown.
 
     Parameters
     ----------
     items : list of dict
         Raw items; they are not written into.
-    path : str
-        A column of the items table; an item without such a part or lumen is left as it is.
-    value : object
-        What to write.
+    values : mapping
+        What to write, by column of the items table; an item without such a part or lumen is
+        left as it is.
 
     Returns
     -------
     list of dict
-        The items with the value.
+        The items with the values.
     int
-        How many were filled.
+        How many cells were filled.
     """
     changed, count = copy.deepcopy(items), 0
-    listed = path.partition("[")[0] if "[" in path else ""
     for item in changed:
-        there = not listed or bool(item.get(listed))
-        if there and paths.get(item, path) in (None, ""):
-            paths.put(item, path, value)
-            count += 1
+        there = {path: "[" not in path or bool(item.get(path.partition("[")[0]))
+                 for path in values}  # fmt: skip
+        for path, value in values.items():
+            if there[path] and paths.get(item, path) in (None, ""):
+                paths.put(item, path, value)
+                count += 1
     return changed, count
 
 
-def _value(path: str) -> Any:
-    """Draw the widget of a value; returns it in the unit of the field."""
-    options = items_table.choices_of(path)
+def _value(path: str, key: str) -> Any:
+    """Draw the widget of a column; returns its value in the unit of the field."""
+    units, options = state.units(), items_table.choices_of(path)
+    title = words.in_units(words.COLUMNS[path], units)
     if options is not None:
-        return st.selectbox(words.VALUE, options, index=None, key=f"fill-{path}",
-                            format_func=words.choice)  # fmt: skip
-    units, unit = state.units(), items_table.unit_of(path)
-    entered = st.number_input(words.VALUE, value=None, min_value=0.0, format="%g",
-                              key=f"fill-{path}")  # fmt: skip
-    return forms.number_entered(None, entered, unit, units)
+        return st.selectbox(title, options, index=None, key=f"{key}-{path}",
+                            format_func=words.choice, placeholder=words.UNCHANGED)  # fmt: skip
+    entered = st.number_input(title, value=None, min_value=0.0, format="%g",
+                              key=f"{key}-{path}", placeholder=words.UNCHANGED)  # fmt: skip
+    return forms.number_entered(None, entered, items_table.unit_of(path), units)
 
 
-def draw() -> list[dict] | None:
-    """Draw the choice of field and value; returns the filled items once it is asked for."""
-    units = state.units()
-    titles = {p: words.in_units(t, units) for p, t in words.COLUMNS.items() if p not in _NEVER}
-    path = st.selectbox(words.FILL_FIELD, list(titles), key="fill-field",
-                        format_func=titles.__getitem__)  # fmt: skip
-    value = _value(path)
-    if not st.button(words.FILL, disabled=value is None):
+def draw(key: str) -> list[dict] | None:
+    """Draw a value for each column; returns the filled items once it is asked for."""
+    asked: dict[str, Any] = {}
+    with st.form(key):
+        columns = [path for path in words.COLUMNS if path not in _NEVER]
+        for start in range(0, len(columns), 3):  # row by row, as on a narrow screen
+            for place, path in zip(st.columns(3), columns[start : start + 3], strict=False):
+                with place:
+                    asked[path] = _value(path, key)
+        sent = st.form_submit_button(words.FILL)
+    if not sent:
         return None
-    items, count = filled(state.raw()["items"], path, value)
+    values = {path: value for path, value in asked.items() if value is not None}
+    items, count = filled(state.raw()["items"], values)
     st.toast(f"{count} {words.FILLED}")
     return items

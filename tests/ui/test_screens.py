@@ -333,11 +333,12 @@ def test_cycle_and_aeration_are_taken_by_name(at):
 
 def test_one_value_fills_the_unknown_cells_only(at):
     edit_table(at, {0: {"rinse_water": "tap"}, 1: {"rinse_water": None}})
-    at.selectbox(key="fill-field").set_value("rinse_water")
-    at.run()
-    at.selectbox(key="fill-rinse_water").set_value("treated")
-    at.run()
+    key = f"fill-{at.session_state['form_version']}"
+    at.selectbox(key=f"{key}-rinse_water").set_value("treated")
+    at.number_input(key=f"{key}-lumens[0].drying[0].minutes").set_value(7.0)
+    lumens = [len(i.lumens) for i in plan(at).items]
     press(at, words.FILL)
+    assert [len(i.lumens) for i in plan(at).items] == lumens  # no lumen where there was none
     waters = [i.rinse_water for i in plan(at).items]
     assert waters[0] == "tap"
     assert set(waters[1:]) == {"treated"}

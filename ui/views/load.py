@@ -39,7 +39,8 @@ def _table() -> None:
     key, base = state.table_base()
     units = state.units()
     edited = st.data_editor(
-        items_table.frame_of(base["items"], units), key=key, num_rows="dynamic", hide_index=True,
+        items_table.frame_of(base["items"], units), key=key, num_rows="dynamic",
+        hide_index=True, height="content",
         column_config=_column_config(), alt=words.ITEMS_TABLE, placeholder=words.UNKNOWN,
     )  # fmt: skip
     st.caption(words.TABLE_HELP)
@@ -83,7 +84,7 @@ def _by_name() -> None:
 
 
 def _fill() -> None:
-    items = fill.draw()
+    items = fill.draw(state.form_key("fill"))
     if items is not None:
         _take(state.raw() | {"items": items})
 
