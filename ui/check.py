@@ -10,7 +10,7 @@ import streamlit as st
 
 from eo_risk.judgement.assess import check_plan
 from eo_risk.output.answer import check_answer
-from eo_risk.output.report import report_html
+from eo_risk.output.report import report_html, sheet_html
 from eo_risk.plan.as_run import Difference
 from eo_risk.plan.load_plan import parse_plan
 from eo_risk.plan.site_entries import UnitsShown
@@ -31,7 +31,10 @@ def with_differences(answer_text: str, found: tuple[Difference, ...]) -> str:
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
-def report(answer_text: str, plan_text: str, created: datetime, units: dict) -> str:
-    """Write the report of a result in the units of the site."""
+def pages(
+    answer_text: str, plan_text: str, created: datetime, units: dict
+) -> tuple[str, str]:
+    """Write load sheet and report of a result in the units of the site."""
     shown = UnitsShown.model_validate(units)
-    return report_html(json.loads(answer_text), parse_plan(plan_text), created, shown)
+    answer, plan = json.loads(answer_text), parse_plan(plan_text)
+    return sheet_html(answer, plan, created, shown), report_html(answer, plan, created, shown)

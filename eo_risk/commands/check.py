@@ -33,6 +33,7 @@ def register(subparsers) -> None:
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     parser.add_argument("--report", help="write the report to this HTML file")
+    parser.add_argument("--sheet", help="write the load sheet alone, one page, to this HTML file")
     parser.add_argument("--indices", choices=["sobol"], help="total Sobol indices beside ranks")
     parser.add_argument("--no-advice", action="store_true", help="skip the search for changes")
     add_json_flag(parser)
@@ -133,13 +134,30 @@ def _as_run(plan, path: Path):
     return changed, listed
 
 
+def _write_pages(args: argparse.Namespace, answer: dict, plan, shown) -> None:
+    """Write the report and the load sheet where they are asked for."""
+    if not (args.report or args.sheet):
+        return
+    from datetime import datetime
+
+    from eo_risk.files import write_text
+    from eo_risk.output.report import report_html, sheet_html
+
+    created = datetime.now().astimezone()
+    for what, path, write in (("report", args.report, report_html),
+                              ("load sheet", args.sheet, sheet_html)):  # fmt: skip
+        if path:
+            write_text(Path(path), write(answer, plan, created, shown))
+            say(f"{what} written to {path}")
+
+
 def run(args: argparse.Namespace) -> int:
     """Check a plan; returns 0 for Within and 1 for any other verdict."""
     flags = Flags(args)
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
     seed = flags.whole("--seed", 0, 2**31)
     seed = 1 if seed is None else seed
-    for flag in ("--report", "--save"):
+    for flag in ("--report", "--sheet", "--save"):
         target = getattr(args, flag[2:])
         if target and not Path(target).resolve().parent.is_dir():
             flags.fault(flag, "", "a file in a folder that exists", "Check the folder.")
@@ -156,8 +174,6 @@ def run(args: argparse.Namespace) -> int:
         from eo_risk.plan.load_plan import plan_json
 
         write_text(Path(args.save), plan_json(plan))
-    from datetime import datetime
-
     from eo_risk.judgement.assess import check_plan
     from eo_risk.output.answer import check_answer
     from eo_risk.output.terminal import terminal_table
@@ -169,11 +185,6 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     bar.close()
     answer = check_answer(assessment) | {"differences": differences}
-    if args.report:
-        from eo_risk.output.report import report_html
-
-        created = datetime.now().astimezone()
-        write_text(Path(args.report), report_html(answer, plan, created, shown))
-        say(f"report written to {args.report}")
+    _write_pages(args, answer, plan, shown)
     emit(args, answer, terminal_table(answer, plan, shown))
     return 0 if answer["verdict"] == "Within" else 1

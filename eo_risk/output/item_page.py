@@ -29,6 +29,7 @@ from eo_risk.output.wording import (
     slow_tail_hours,
     slow_tail_note,
     standing_text,
+    starting_text,
     verdict_line,
     water_rows,
     why,
@@ -256,6 +257,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
     rows = [
         ("Use", _contact(planned)),
         *_identity(planned),
+        *([("From starting type", starting_text(item))] if item["starting_type"] else []),
         ("Packaging", known(plain_name(planned.packaging) if planned else None)),
         *([("Published practice", practice)] if practice else []),
         ("Aeration needed", _hours(item)),

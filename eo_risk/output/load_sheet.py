@@ -168,13 +168,14 @@ def _blocking(answer: dict) -> Markup:
 
 
 def assumed_text(answer: dict) -> str:
-    """Count the assumed values, in all and by item."""
+    """Count the assumed values, in all and by item, and name what stands from starting types."""
     counts = [(n, len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
+    typed = [n for n, item in enumerate(answer["items"], 1) if item["starting_type"]]
     total = sum(count for _, count in counts)
-    if not total:
-        return "none: every number of the plan was given"
     where = ", ".join(f"item {n}: {count}" for n, count in counts if count)
-    return f"{total} ({shorten(where, 110)}); listed with each item"
+    said = (f"{total} ({shorten(where, 110)}); listed with each item" if total
+            else "none: every number of the plan was given")  # fmt: skip
+    return f"{said}; from starting type: {where_text(typed)}" if typed else said
 
 
 def _foot(answer: dict, created: datetime | None) -> Markup:

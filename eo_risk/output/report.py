@@ -97,6 +97,21 @@ def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
     )
 
 
+def _foot(answer: dict, plan: LoadPlan) -> str:
+    number, plan_id = known(plan.load_number), answer["plan_sha256"][:12]
+    return f"EO load {number}, plan {plan_id}, estimate: it releases no load"
+
+
+def sheet_html(
+    answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown | None = None
+) -> str:
+    """Write the load sheet alone: one page to print and sign; arguments as `report_html`."""
+    shown = shown or UnitsShown()
+    body = load_sheet(answer_in(answer, shown), plan, created, shown)
+    title = f"EO load {known(plan.load_number)}: {answer['verdict']}"
+    return page(title, style(_foot(answer, plan)), body)
+
+
 def report_html(
     answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown | None = None
 ) -> str:
@@ -120,7 +135,6 @@ def report_html(
     """
     shown = shown or UnitsShown()
     answer = answer_in(answer, shown)
-    number = known(plan.load_number)
     planned = dict(enumerate(plan.items, 1))
     body = escaped(
         [
@@ -132,5 +146,5 @@ def report_html(
             _ground(answer, plan, created),
         ]
     )  # fmt: skip
-    foot = f"EO load {number}, plan {answer['plan_sha256'][:12]}, estimate: it releases no load"
-    return page(f"EO load {number}: {answer['verdict']}", style(foot), body)
+    title = f"EO load {known(plan.load_number)}: {answer['verdict']}"
+    return page(title, style(_foot(answer, plan)), body)

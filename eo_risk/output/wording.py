@@ -197,6 +197,11 @@ def difference_text(row: dict) -> str:
     return f"{printable(row['field'])}: planned {known(row['planned'])}, was {known(row['as_run'])}"
 
 
+def starting_text(item: dict) -> str:
+    """Name the fields that still stand as the starting type gave them."""
+    return f"{printable(item['starting_type'])}; until a value of your own replaces it"
+
+
 def water_rows(item: dict) -> list[list[str]]:
     """Write leftover water by place and in all, at the three moments."""
     moments = ("after_drying", "at_injection", "after_aeration")
@@ -360,10 +365,17 @@ def main_action(item: dict) -> str:
 
 
 def where_text(numbers: Sequence[int]) -> str:
-    """Name items by number: ``items 2, 5, 9``; without numbers, the load."""
+    """Name items by number: ``items 2, 5, 7 to 9``; without numbers, the load."""
     if not numbers:
         return "load"
-    return ("items " if len(numbers) > 1 else "item ") + ", ".join(map(str, numbers))
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    said = [f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs]
+    return ("items " if len(numbers) > 1 else "item ") + ", ".join(said)
 
 
 def plain_name(name: str) -> str:

@@ -288,7 +288,8 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
         names.append(name)
     if faults:
         raise InputError(faults)
-    return ItemsTable(tuple(draft.item for draft in drafts), sheet.understood)
+    understood = f"{sheet.understood}, {len(drafts)} item{'s' * (len(drafts) != 1)}"
+    return ItemsTable(tuple(draft.item for draft in drafts), understood)
 
 
 def _text_headers(content: bytes) -> set[str]:

@@ -11,13 +11,15 @@ import pytest
 
 from eo_risk.judgement.result import BandLine, Curve
 from eo_risk.output.answer import check_answer
-from eo_risk.output.report import report_html
+from eo_risk.output.report import report_html, sheet_html
+from eo_risk.output.terminal import terminal_table
 from eo_risk.output.wording import (
     band_text,
     hours_up,
     ruling_residue,
     significant,
     verdict_line,
+    where_text,
 )
 from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import LoadPlan
@@ -238,3 +240,29 @@ def test_a_band_never_hides_on_which_side_of_the_limit_it_lies():
 )  # fmt: skip
 def test_printed_hours_never_fall_short(hours, text):
     assert hours_up(hours) == text
+
+
+def test_the_sheet_alone_is_the_first_page_of_the_report(answer, plan, page):
+    sheet = sheet_html(answer, plan, None)
+    assert "EO load sheet" in sheet
+    assert "Signature" in sheet
+    assert 'class="item"' not in sheet
+    body = sheet[sheet.index("<body>") : sheet.index("</body>")].removeprefix("<body>").strip()
+    assert body in report_html(answer, plan, None)
+
+
+def test_items_by_number_are_named_in_runs():
+    assert where_text([]) == "load"
+    assert where_text([3]) == "item 3"
+    assert where_text([1, 2, 5, 7, 8, 9, 12]) == "items 1, 2, 5, 7 to 9, 12"
+
+
+def test_from_starting_type_stands_until_replaced(answer, plan):
+    for item in answer["items"]:
+        item["starting_type"] = ""
+    assert "from starting type: " not in report_html(answer, plan, None)
+    for number in (1, 2, 3, 7):
+        answer["items"][number]["starting_type"] = "parts[0].material"
+    for text in (sheet_html(answer, plan, None), terminal_table(answer, plan)):
+        assert "from starting type: items 2 to 4, 8" in " ".join(text.split())
+    assert report_html(answer, plan, None).count("parts[0].material; until a value of your own") == 4

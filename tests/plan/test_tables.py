@@ -243,7 +243,7 @@ def test_a_workbook_reads_like_a_csv_file(tmp_path):
     path = tmp_path / "items.xlsx"
     path.write_bytes(workbook())
     table = read_items(path)
-    assert table.understood == "Excel sheet 'Sheet', 1 row"
+    assert table.understood == "Excel sheet 'Sheet', 1 row, 1 item"
     assert table.items[0].pop("needed_by") == "15:00"
     item = Item.model_validate(table.items[0])
     assert item.parts[0].mass_g == pytest.approx(42.5243, rel=1e-5)

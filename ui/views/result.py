@@ -35,6 +35,7 @@ from eo_risk.output.wording import (
     short_reason,
     slow_tail_hours,
     slow_tail_note,
+    starting_text,
     verdict_line,
     water_rows,
     why,
@@ -145,16 +146,19 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         _lines(words.CAUTIONS, cautions)
         _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
         _lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
+        _lines(words.FROM_TYPE, [starting_text(item)] if item["starting_type"] else [])
         _lines(words.OWN_RECORDS, [own_record_line(row) for row in item["own_records"]])
 
 
 def _downloads(found: state.Result) -> None:
     created = datetime.now().astimezone().replace(second=0, microsecond=0)
     plan = found.plan
-    page = check.report(found.answer_text, found.plan_text, created,
-                        state.units().model_dump())
-    report, answer = st.columns(2)
-    report.download_button(words.SAVE_REPORT, page, state.file_name(plan, "html"), "text/html",
+    page, full = check.pages(found.answer_text, found.plan_text, created,
+                             state.units().model_dump())  # fmt: skip
+    sheet, report, answer = st.columns(3)
+    sheet.download_button(words.SAVE_SHEET, page, state.file_name(plan, "sheet.html"),
+                          "text/html", on_click="ignore", key="save_sheet")  # fmt: skip
+    report.download_button(words.SAVE_REPORT, full, state.file_name(plan, "html"), "text/html",
                            on_click="ignore", key="save_report")  # fmt: skip
     answer.download_button(words.SAVE_ANSWER, found.answer_text,
                            state.file_name(plan, "answer.json"), "application/json",
