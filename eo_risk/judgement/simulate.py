@@ -11,6 +11,7 @@ from eo_risk import reference
 from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
+from eo_risk.judgement.polymer_ech import part_ech
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
 from eo_risk.judgement.water_bodies import WaterStage, added
@@ -65,43 +66,6 @@ def outputs_time_s(timeline: Timeline) -> np.ndarray:
     # The transfer is the last chamber stage; hours of aeration count from before it.
     chamber = len(timeline.chamber) - timeline.exposure_first
     return time - time[chamber - 1]
-
-
-def _ech_start(model: PartModel, item: Item, inputs: ItemInputs) -> np.ndarray | None:
-    """Return chlorohydrin in a chlorinated part as the cycle ends. [kg/kg]"""
-    name = f"{model.part.material}.ech_after_cycle"
-    if name not in reference.records():
-        return None
-    if item.irradiated_before == "no":
-        return inputs.draw(name)
-    low, high = (
-        float(np.mean(inputs.draw(f"{model.part.material}.ech_after_irradiation_{end}")))
-        for end in ("low", "high")
-    )
-    if item.irradiated_before == "yes":
-        return inputs.draw.own("irradiated.ech", "uniform", low, low, high, "-")
-    clean = float(np.mean(inputs.draw(name)))
-    return inputs.draw.own("irradiated.ech", "uniform", clean, clean, high, "-", assumed=True)
-
-
-def _part_ech(
-    model: PartModel, item: Item, inputs: ItemInputs, timeline: Timeline, outputs: int
-) -> np.ndarray:
-    from eo_risk.judgement.parts import layer_stages
-    from eo_risk.physics.layer import run_layer
-
-    start = _ech_start(model, item, inputs)
-    found = np.zeros((outputs, inputs.samples))
-    if start is None or model.body is None:
-        return found
-    density = model.mass_kg / model.volume_m3
-    stages = layer_stages(model, timeline.aeration, inputs, substance="ECH")
-    run = run_layer(model.body, stages, start_kg_per_m3=start * density)
-    amounts = run.mean_kg_per_m3 * model.volume_m3
-    # Until the aeration begins all of it counts.
-    found[:] = amounts[0]
-    found[outputs - len(timeline.aeration) :] = amounts[1:]
-    return found
 
 
 def _areas(
@@ -213,8 +177,8 @@ def simulate(
     inputs, models = parts.inputs, parts.models
     time = outputs_time_s(timeline)
     ech = np.zeros(time.shape)
-    for model in models:
-        ech += _part_ech(model, item, inputs, timeline, time.shape[0])
+    for model, eo in zip(models, parts.eo_kg, strict=True):
+        ech += part_ech(model, eo, item, inputs, timeline)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
     outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
