@@ -97,6 +97,10 @@ def _item() -> Schema:
         ),
         matters_most=array(block(input=TEXT, share=NUMBER, on=TEXT)),
         records=array(block(id=TEXT, class_=LETTER)),
+        water_allowed=or_null(
+            block(reference_mg=AMOUNT, largest_mg=or_null(AMOUNT), air_minutes=or_null(AMOUNT),
+                  spread=array(block(place=place, lumen=TEXT, mg=AMOUNT)), note=TEXT)
+        ),
     )  # fmt: skip
 
 

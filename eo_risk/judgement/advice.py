@@ -14,7 +14,7 @@ from dataclasses import replace
 from itertools import combinations
 
 from eo_risk import reference, units
-from eo_risk.judgement.bench import Bench, Edit, hours_for, rank, smallest
+from eo_risk.judgement.bench import Bench, Edit, hours_for, rank
 from eo_risk.judgement.edits import (
     Aerators,
     apply,
@@ -27,6 +27,7 @@ from eo_risk.judgement.edits import (
 from eo_risk.judgement.hours import cap_s, lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
+from eo_risk.judgement.search import smallest
 from eo_risk.judgement.split import split_actions
 from eo_risk.plan.load_plan import Item, LoadPlan
 

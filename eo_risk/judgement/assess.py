@@ -13,6 +13,7 @@ from eo_risk.judgement.aerator_air import levels, noticeable
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
 from eo_risk.judgement.counted import item_limits
 from eo_risk.judgement.influence import with_total_indices
+from eo_risk.judgement.inverse import with_water_allowed
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
 from eo_risk.judgement.load_context import LoadContext, load_context
@@ -248,6 +249,7 @@ def check_plan(
     if advise:
         from eo_risk.judgement.advice import with_actions
 
+        items = tuple(with_water_allowed(i, d.glycol) for i, d in zip(items, drafts, strict=True))
         items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))

@@ -11,6 +11,7 @@ from eo_risk.judgement.edits import Aerators, apply, more_hours, place_of, plann
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import VERDICTS, Action, Assessment, ItemResult, LoadResult, Verdict
+from eo_risk.judgement.search import smallest
 from eo_risk.plan.load_plan import LoadPlan
 
 _NEAR_H = 4
@@ -51,19 +52,6 @@ class Bench:
     def done(self, plan: LoadPlan, action: Action) -> LoadPlan:
         """Return the plan after an action of this item."""
         return apply(plan, self.name, action, aerators=self.aerators)
-
-
-def smallest(low: int, high: int, moves: Callable[[int], bool]) -> int | None:
-    """Return the smallest whole number in (low, high] that moves; None when `high` does not."""
-    if not moves(high):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        if moves(middle):
-            high = middle
-        else:
-            low = middle
-    return high
 
 
 def hours_for(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,12 +58,17 @@ def _stay(step: DryingStep, field: str, inputs: ItemInputs, ambient_pa: float):
                               humidity)  # fmt: skip
 
 
+def passes_air(lumen: Lumen) -> bool:
+    """Tell whether air led into a lumen is taken to come out of it."""
+    return lumen.open_ends == 2 and lumen.blocked != "yes"
+
+
 def _blow(
     water_kg: np.ndarray, at: LumenWater, step: DryingStep, field: str, inputs: ItemInputs,
     fluids: Fluids, ambient_pa: float, *, weighed: bool,
 ) -> np.ndarray:  # fmt: skip
     """Return the water left after compressed air was led through a lumen."""
-    passes = at.lumen.open_ends == 2 and at.lumen.blocked != "yes"
+    passes = passes_air(at.lumen)
     air_k, humidity = _air(step, field, inputs, dry=True)
     seconds = _minutes(step, field, inputs)
     measured = step.flow_nl_per_min is not None
@@ -141,6 +146,38 @@ def plug_place(
     wet_m = water_kg / (fluids.water_density_kg_per_m3(inputs.draw("room.temperature")) * section)
     heat = inputs.draw("chamber.wall.heat_transfer") * np.pi * at.bore_m * wet_m
     return chamber_water.DeepPlace(section, depth, faces, heat_w_per_k=heat)
+
+
+def further_air(lumen: Lumen, minutes: float, allowed_bar: float | None) -> DryingStep:
+    """Return a step of more compressed air: as the last one, else at the pressure allowed."""
+    steps = [step for step in lumen.drying if step.method == "compressed_air"]
+    last = steps[-1] if steps else DryingStep(method="compressed_air")
+    pressure = allowed_bar if last.pressure_gauge_bar is None else last.pressure_gauge_bar
+    return last.model_copy(update={"minutes": minutes, "pressure_gauge_bar": pressure})
+
+
+def blown_further(
+    at: LumenWater, index: int, minutes: float, allowed_bar: float | None, inputs: ItemInputs,
+    fluids: Fluids, ambient_pa: float,
+) -> LumenWater:  # fmt: skip
+    """Return a lumen after more minutes of compressed air, weighed or not."""
+    step = further_air(at.lumen, minutes, allowed_bar)
+    field = f"lumens[{index}].drying[{len(at.lumen.drying)}]"
+    weighed = at.lumen.measured_mg is not None
+    left = _blow(at.dried_kg, at, step, field, inputs, fluids, ambient_pa, weighed=weighed)
+    return replace(at, dried_kg=left)
+
+
+def aired_further(
+    item: Item, left: leftover.OutsideWater, minutes: float, inputs: ItemInputs, fluids: Fluids,
+    area_m2: np.ndarray, ambient_pa: float,
+) -> leftover.OutsideWater:  # fmt: skip
+    """Return the outside after more minutes in air: of its last cabinet or bench, else the room."""
+    steps = [s for s in item.external_water.drying if s.method in ("cabinet", "bench")]
+    last = steps[-1] if steps else DryingStep(method="bench")
+    field = f"external_water.drying[{len(item.external_water.drying)}]"
+    return _dry_outside(left, last.model_copy(update={"minutes": minutes}), field, inputs, fluids,
+                        area_m2, ambient_pa)  # fmt: skip
 
 
 def outside_water(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from eo_risk.judgement.drying_steps import further_air
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action
-from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan
+from eo_risk.plan.load_plan import AerationStep, Item, LoadPlan
 
 Aerators = Mapping[str, AerationStep]
 
@@ -36,10 +37,7 @@ def more_air(item: Item, minutes: float) -> Item:
     allowed = item.instructions.highest_air_pressure_gauge_bar
     lumens = []
     for lumen in looked(item).lumens:
-        steps = [s for s in lumen.drying if s.method == "compressed_air"]
-        last = steps[-1] if steps else DryingStep(method="compressed_air")
-        pressure = last.pressure_gauge_bar if last.pressure_gauge_bar is not None else allowed
-        added = last.model_copy(update={"minutes": minutes, "pressure_gauge_bar": pressure})
+        added = further_air(lumen, minutes, allowed)
         lumens.append(lumen.model_copy(update={"drying": (*lumen.drying, added)}))
     return looked(item).model_copy(update={"lumens": tuple(lumens)})
 

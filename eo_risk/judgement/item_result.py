@@ -21,6 +21,7 @@ from eo_risk.judgement.counted import (
 )
 from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
+from eo_risk.judgement.inverse import GlycolProblem, glycol_problem
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.part_geometry import mass_differs
@@ -48,7 +49,7 @@ from eo_risk.judgement.simulate import (
     simulate,
 )
 from eo_risk.judgement.slow_pool import with_slow_pool
-from eo_risk.judgement.timeline import Timeline
+from eo_risk.judgement.timeline import Timeline, ambient_pa
 from eo_risk.physics.properties import outside_range
 from eo_risk.plan.load_plan import Item, LoadPlan
 from eo_risk.plan.starting_types import from_starting_type
@@ -78,6 +79,7 @@ class ItemDraft:
     starting_type: str
     residue_counted: str
     own_records: tuple[OwnRecordUse, ...]
+    glycol: GlycolProblem | None
 
 
 def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
@@ -178,6 +180,7 @@ def draft_item(
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
         meets.body_mass_kg, ", ".join(from_starting_type(item)),
         counted_of(item).text, own_record_uses(plan.own_records, item.name, variables),
+        glycol_problem(item, trace.water, meets.limits, ambient_pa(plan)),
     )  # fmt: skip
 
 

@@ -173,6 +173,24 @@ class Curve:
 
 
 @dataclass(frozen=True)
+class WaterAllowed:
+    """The leftover water that keeps EG below its screening reference at 95 %, and the air to it.
+
+    `largest_kg` is weighed once the item is dried, None where no mass passes the reference;
+    `spread` says where it sits: place, lumen, mass [kg]. `air_minutes` is None where the
+    longest drying does not reach it. `note` ends with looking again.
+    """
+
+    reference_kg: float
+    basis: str
+    largest_kg: float | None
+    spread: tuple[tuple[str, str, float], ...]
+    air_minutes: float | None
+    air: str
+    note: str
+
+
+@dataclass(frozen=True)
 class OwnRecordUse:
     """A record of the site's own that stood in for a shipped one, in its own unit."""
 
@@ -215,6 +233,7 @@ class ItemResult:
     starting_type: str = ""
     residue_counted: str = ""
     own_records: tuple[OwnRecordUse, ...] = ()
+    water_allowed: WaterAllowed | None = None
 
 
 @dataclass(frozen=True)

@@ -204,7 +204,7 @@ def _heat_record(model: PartModel) -> str:
 
 def _with_sorbed(water: ItemWater, sorbed) -> ItemWater:
     plug = None if water.plug is None else added(water.plug, sorbed)
-    return replace(water, film=added(water.film, sorbed), plug=plug)
+    return replace(water, film=added(water.film, sorbed), plug=plug, sorbed=sorbed)
 
 
 def part_holds(trace: ItemTrace, hours: Sequence[Band | None]) -> tuple[PartHold, ...]:

@@ -5,8 +5,9 @@ The film is the careful value for glycol, the plug for EO still dissolved.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -28,7 +29,7 @@ _RATE_NAMES = (
 _THINNEST_PLUG = 0.02  # of the bore
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WaterStage:
     """What water meets in one stage, shared by every body of water of the load."""
 
@@ -41,9 +42,20 @@ class WaterStage:
     in_chamber: bool
     met: MetByWater
 
-    @property
+    @cached_property
     def gas_level(self) -> np.ndarray:
+        """Mean EO in the gas outside. [kg/m3]"""
         return 0.5 * (self.stage.eo_start_kg_per_m3 + self.stage.eo_end_kg_per_m3)
+
+    @cached_property
+    def equilibrium(self) -> np.ndarray:
+        """EO in water at equilibrium with that gas. [kg/m3]"""
+        return self.ratio * self.gas_level
+
+    @cached_property
+    def fresh_hydrolysis(self) -> np.ndarray:
+        """Rate of EO to glycol in water without chloride. [1/s]"""
+        return hydrolysis_rate(self, 0.0)
 
 
 def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage, ...]:
@@ -95,6 +107,9 @@ class Body:
     ech_buffered: np.ndarray
 
 
+Escape = Callable[[WaterStage], np.ndarray]
+
+
 def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
     """Return a stage as salt water meets it: less EO dissolves, and it reacts a little faster.
 
@@ -109,7 +124,7 @@ def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
 
 
 def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
-    eo = water.ratio * water.gas_level / properties.central("eo.molar_mass")
+    eo = water.equilibrium / properties.central("eo.molar_mass")
     hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
     return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
 
@@ -124,38 +139,58 @@ def concentration(
     return np.minimum(chloride_mol / volume, inputs.draw("brine.chloride"))
 
 
-def film_body(
-    volume_m3: np.ndarray, waters: Sequence[WaterStage], escape, chloride_mol: np.ndarray | float,
-    inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
-) -> Body:  # fmt: skip
-    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant.
+@dataclass(frozen=True)
+class FilmChemistry:
+    """What happens in each volume of a film, however much of it there is.
 
-    `volumes_m3` follows an open film that evaporates: one volume per output.
+    `stalled_mol_per_m3` is the chlorohydrin at which unbuffered water stalls, shape (samples,).
     """
-    samples = inputs.samples
-    molar_eo, molar_ech = (inputs.draw(f"{s}.molar_mass") for s in ("eo", "ech"))
-    salt = concentration(chloride_mol, volume_m3, inputs)
+
+    run: chemistry.FilmRun
+    stalled_mol_per_m3: np.ndarray
+
+
+def film_chemistry(
+    waters: Sequence[WaterStage], escape: Escape, salt: np.ndarray | float, inputs: ItemInputs
+) -> FilmChemistry:
+    """Run a well mixed film of a chloride concentration, which gives off with `escape`."""
+    molar_eo = inputs.draw("eo.molar_mass")
+    salty = np.any(salt)
     stages = []
-    stalled = np.zeros(samples)
+    stalled = np.zeros(inputs.samples)
     for water in (salted(w, salt, inputs.draw) for w in waters):
-        level = water.ratio * water.gas_level
+        rate = hydrolysis_rate(water, salt) if salty else water.fresh_hydrolysis
         chloride_rate = (water.rates.chloride + water.rates.chloride_acid * water.hydrogen)
         stages.append(
             chemistry.FilmStage(
                 water.stage.duration_s,
-                level,
+                water.equilibrium,
                 0.0 if water.in_chamber else escape(water),
-                hydrolysis_rate(water, salt),
+                rate,
                 chloride_rate / molar_eo,
             )
         )
-        if water.in_chamber:
-            here = chemistry.stalled_chlorohydrin_mol_per_m3(water.rates, level / molar_eo, salt)
-            stalled = np.maximum(stalled, here * volume_m3)
-    run = chemistry.run_film(stages, samples)
+        if water.in_chamber and salty:
+            here = chemistry.stalled_chlorohydrin_mol_per_m3(
+                water.rates, water.equilibrium / molar_eo, salt
+            )
+            stalled = np.maximum(stalled, here)
+    return FilmChemistry(chemistry.run_film(stages, inputs.samples), stalled)
+
+
+def film_of(
+    volume_m3: np.ndarray, found: FilmChemistry, chloride_mol: np.ndarray | float,
+    inputs: ItemInputs, volumes_m3: Sequence[np.ndarray] | None = None,
+) -> Body:  # fmt: skip
+    """Return one body of water as a film of known chemistry.
+
+    `volumes_m3` follows an open film that evaporates: one volume per output.
+    """
+    run, samples = found.run, inputs.samples
     unbuffered, buffered = chemistry.chlorohydrin_kg(
-        run.chloride_turned[-1], chloride_mol * np.ones(samples), stalled, molar_ech
-    )
+        run.chloride_turned[-1], chloride_mol * np.ones(samples),
+        found.stalled_mol_per_m3 * volume_m3, inputs.draw("ech.molar_mass"),
+    )  # fmt: skip
     wet = volume_m3 > 0.0
     if volumes_m3 is None:
         eo, reacted = run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3
@@ -165,6 +200,17 @@ def film_body(
         reacted = np.concatenate([np.zeros((1, samples)), np.cumsum(made, axis=0)])
         eo = run.eo_kg_per_m3 * volumes
     return Body(eo, reacted, unbuffered * wet, buffered * wet)
+
+
+def film_body(
+    volume_m3: np.ndarray, waters: Sequence[WaterStage], escape: Escape,
+    chloride_mol: np.ndarray | float, inputs: ItemInputs,
+    volumes_m3: Sequence[np.ndarray] | None = None,
+) -> Body:  # fmt: skip
+    """Run one body of water as a well mixed film. `escape(water_stage)` is its time constant."""
+    salt = concentration(chloride_mol, volume_m3, inputs)
+    found = film_chemistry(waters, escape, salt, inputs)
+    return film_of(volume_m3, found, chloride_mol, inputs, volumes_m3)
 
 
 def plug_body(

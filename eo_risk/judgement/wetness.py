@@ -7,7 +7,7 @@ water is run as a well mixed film, and in a lumen also as one plug behind the lu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import reduce
 
 import numpy as np
@@ -25,11 +25,15 @@ from eo_risk.judgement.result import Band, WaterPlace
 from eo_risk.judgement.timeline import Timeline
 from eo_risk.judgement.water_bodies import (
     Body,
+    Escape,
+    FilmChemistry,
     WaterStage,
     added,
     ceiling_kg,
     concentration,
     film_body,
+    film_chemistry,
+    film_of,
     plug_body,
     salted,
 )
@@ -54,6 +58,9 @@ class ItemWater:
     starved: tuple[str, ...]
     deep_plugs: tuple[str, ...]
     released_kg: np.ndarray
+    dried: DriedItem
+    path: WaterPath
+    sorbed: Body | None = None  # of it in `film` and `plug`: water in the material itself
 
 
 @dataclass(frozen=True)
@@ -100,11 +107,27 @@ class WaterPath:
     chloride: np.ndarray | float  # mol/m3
     density: np.ndarray
     before: tuple[MetByWater, ...]  # the injection
+    _fresh: dict[str, FilmChemistry] = field(default_factory=dict)
 
     @property
     def after(self) -> list[MetByWater]:
         """From the injection on."""
         return [water.met for water in self.waters]
+
+    def film(
+        self, kind: str, escape: Escape, kilograms: Sequence[np.ndarray],
+        chloride_mol: np.ndarray | float,
+    ) -> Body:  # fmt: skip
+        """Run water that dries as `kilograms`, one mass per output, as a film of one kind.
+
+        Without chloride the chemistry of a kind does not depend on its mass and is kept.
+        """
+        volumes = [kg / self.density for kg in kilograms]
+        if np.any(chloride_mol):
+            return film_body(volumes[0], self.waters, escape, chloride_mol, self.inputs, volumes)
+        if kind not in self._fresh:
+            self._fresh[kind] = film_chemistry(self.waters, escape, 0.0, self.inputs)
+        return film_of(volumes[0], self._fresh[kind], chloride_mol, self.inputs, volumes)
 
     def at_once(self, water: WaterStage) -> np.ndarray:
         """An open film follows the gas within a second. [s]"""
@@ -155,8 +178,7 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     for met in path.after:
         films.append(chamber_water.film_left_kg(films[-1], place, [met], path.fluids))
     salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
-    film = film_body(films[0] / density, path.waters, path.at_once, salt, inputs,
-                     [kg / density for kg in films])  # fmt: skip
+    film = path.film("open", path.at_once, films, salt)
     ceiling = ceiling_kg(films[0], density, path.waters, inputs, salt)
     return WetPlace("outside", "", start, films[0], films[-1], film, film, ceiling)
 
@@ -172,9 +194,8 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     depth = inputs.draw("water.joint.depth")
     salt = path.chloride * dried.start.joints_kg / density
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
-    film = film_body(filled[0] / density, path.waters,
-                     lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity), salt, inputs,
-                     [kg / density for kg in filled])  # fmt: skip
+    film = path.film("joint", lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity),
+                     filled, salt)  # fmt: skip
     spot = None
     if np.any(filled[-1]):
         # Over the mouth of the crevice: its water sits deep, but that is where it touches.
@@ -280,5 +301,5 @@ def item_water(
         ceiling, np.max(np.stack(spots), axis=0) if spots else None,
         tuple(place.lumen for place in places if place.starved),
         tuple(place.lumen for place in places if place.deep),
-        np.maximum(before - injected, 0.0),
+        np.maximum(before - injected, 0.0), dried, path,
     )  # fmt: skip

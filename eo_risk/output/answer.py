@@ -15,6 +15,7 @@ from eo_risk.judgement.result import (
     ItemResult,
     LoadResult,
     Residue,
+    WaterAllowed,
     WaterPlace,
 )
 from eo_risk.units import SECONDS_PER_HOUR, from_si
@@ -51,6 +52,24 @@ def _water_place(place: WaterPlace) -> dict:
         "after_drying": _band(place.after_drying, "mg"),
         "at_injection": _band(place.at_injection, "mg"),
         "after_aeration": _band(place.after_aeration, "mg"),
+    }
+
+
+def _water_allowed(allowed: WaterAllowed | None) -> dict | None:
+    if allowed is None:
+        return None
+    largest = allowed.largest_kg
+    return {
+        "reference_mg": from_si(allowed.reference_kg, "mg"),
+        "basis": allowed.basis,
+        "largest_mg": None if largest is None else from_si(largest, "mg"),
+        "spread": [
+            {"place": place, "lumen": lumen, "mg": from_si(mass, "mg")}
+            for place, lumen, mass in allowed.spread
+        ],
+        "air_minutes": allowed.air_minutes,
+        "air": allowed.air,
+        "note": allowed.note,
     }
 
 
@@ -123,6 +142,7 @@ def item_answer(item: ItemResult) -> dict:
         "class": item.data_class,
         "starting_type": item.starting_type,
         "residue_counted": item.residue_counted,
+        "water_allowed": _water_allowed(item.water_allowed),
     }
 
 

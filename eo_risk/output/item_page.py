@@ -13,6 +13,7 @@ from eo_risk.output.wording import (
     SCREENING,
     WATER_HEADER,
     action_text,
+    allowed_water,
     assumed_line,
     band_text,
     caution_text,
@@ -73,7 +74,10 @@ def _residues(item: dict) -> Markup:
 
 
 def _water(item: dict) -> Markup:
-    return table(WATER_HEADER, water_rows(item), class_="water", caption="Leftover water per piece")
+    found = table(WATER_HEADER, water_rows(item), class_="water",
+                  caption="Leftover water per piece")  # fmt: skip
+    said = allowed_water(item)
+    return escaped([found, tag("p", said, class_="allowed-water") if said else None])
 
 
 def _parts(item: dict) -> Markup:

@@ -17,6 +17,7 @@ from eo_risk.output.wording import (
     main_action,
     moment_text,
     required_hours,
+    short_water,
     shorten,
     where_text,
     why,
@@ -119,7 +120,8 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
 
 
 def _texts(number: int, item: dict) -> tuple[str, str, str]:
-    return item_title(number, item), "; ".join(why(item)), main_action(item)
+    action = main_action(item) + short_water(item)
+    return item_title(number, item), "; ".join(why(item)), action
 
 
 def _lines_needed(texts: Sequence[str]) -> int:

@@ -8,8 +8,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
 from eo_risk.output.shown import answer_in
 from eo_risk.output.wording import (
+    allowed_water,
     blocking_groups,
     edition_text,
+    found_wet,
     known,
     load_hours,
     main_action,
@@ -132,6 +134,13 @@ def _own_records(answer: dict) -> Iterator[str]:
         yield from _labelled("Own record", f"{where_text(numbers)}: {line}")
 
 
+def _water_that_may_stay(answer: dict) -> Iterator[str]:
+    """Say, for items found wet, the water that may stay and the air that reaches it."""
+    for number, item in enumerate(answer["items"], 1):
+        if found_wet(item) and item.get("water_allowed"):
+            yield from _labelled("Leftover water", f"{where_text([number])}: {allowed_water(item)}")
+
+
 def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None) -> str:
     """Write the answer of ``check`` for a terminal of 100 columns.
 
@@ -160,6 +169,7 @@ def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None
         *_labelled("Assumed values", assumed_text(answer)),
         *_slow_tails(answer),
         *_own_records(answer),
+        *_water_that_may_stay(answer),
         *_labelled("Limits", edition_text(answer)),
         *_labelled("Seed", f"{answer['seed']}, {answer['samples']} samples, "
                            f"plan {answer['plan_sha256'][:12]}"),

@@ -202,6 +202,41 @@ def starting_text(item: dict) -> str:
     return f"{printable(item['starting_type'])}; until a value of your own replaces it"
 
 
+def allowed_water(item: dict) -> str:
+    """Say how much leftover water keeps EG below its reference, and the air that reaches it."""
+    allowed = item.get("water_allowed")
+    if not allowed:
+        return ""
+    reference = f"the screening reference of EG, {with_unit(allowed['reference_mg'], 'mg')}"
+    largest = allowed["largest_mg"]
+    if largest is None:
+        return f"No water this item can hold passes {reference}, at 95 %; {allowed['note']}."
+    return (f"Up to {with_unit(floor_to(largest), 'mg')} of leftover water, weighed before the "
+            f"cycle, stays below {reference}, at 95 %; {allowed['note']}.")  # fmt: skip
+
+
+def floor_to(number: float, digits: int = 3) -> float:
+    """Round down to a few figures: a largest amount is never printed larger than it is."""
+    if number <= 0.0:
+        return number
+    step = 10.0 ** (math.floor(math.log10(number)) - digits + 1)
+    return math.floor(number / step + 1e-9) * step
+
+
+def found_wet(item: dict) -> bool:
+    """Tell whether liquid was seen on an item, or its glycol passes the reference."""
+    codes = {caution["code"] for caution in item["cautions"]}
+    return bool({"liquid_seen", "glycol_above_reference"} & codes)
+
+
+def short_water(item: dict) -> str:
+    """Say the water that may stay in a few words, where the item is found wet."""
+    allowed = item.get("water_allowed")
+    if not allowed or not found_wet(item) or allowed["largest_mg"] is None:
+        return ""
+    return f"; at most {with_unit(floor_to(allowed['largest_mg'], 2), 'mg')} water, look again"
+
+
 def water_rows(item: dict) -> list[list[str]]:
     """Write leftover water by place and in all, at the three moments."""
     moments = ("after_drying", "at_injection", "after_aeration")

@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.parts import packaging_transfer, part_model, run_part
 from eo_risk.plan.load_plan import read_plan
 

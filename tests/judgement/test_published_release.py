@@ -143,8 +143,8 @@ def test_thick_soft_pvc_needs_more_than_half_a_day():
 
 def test_mass_balance_over_a_whole_cycle(demo):
     """What came in through the faces is what is there, to 1e-9, over all stages of a plan."""
-    from eo_risk.judgement.load_context import load_context
     from eo_risk.judgement.inputs import ItemInputs
+    from eo_risk.judgement.load_context import load_context
     from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model
     from eo_risk.plan.load_plan import read_plan
 
