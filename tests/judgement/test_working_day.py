@@ -118,6 +118,54 @@ def test_the_clock_of_the_day(steel):
 
 
 @pytest.mark.parametrize(
+    ("start", "out"),
+    [
+        # 14.5 h later, over midnight; the clocks of the site go back or forward in between.
+        ("2026-04-14T16:00+02:00", "2026-04-15T06:30+02:00"),
+        ("2026-10-24T16:00+02:00", "2026-10-25T05:30+01:00"),
+        ("2026-03-28T16:00+01:00", "2026-03-29T07:30+02:00"),
+    ],
+)
+def test_the_time_out_over_midnight_and_a_change_of_the_clocks(steel, start, out):
+    steel["cycle"] |= {"length_h": 2.5, "transfer_min": 0}
+    steel |= {"cycle_start": start, "rules": steel["rules"] | {"time_zone": "Europe/Berlin"}}
+    load = check(steel).load
+    assert load.earliest_out.isoformat(timespec="minutes") == out
+    assert ("clocks change" in load.time_note) == (start[-5:] != out[-5:])
+
+
+def test_what_is_needed_too_soon_is_told_what_would_meet_it(site):
+    # The steel needs its 12 h only; the mask beside it keeps the load far longer.
+    items = [
+        {"device": "thick soft mask", "droplets_seen": "no"},
+        {"device": "retractor frame", "droplets_seen": "no", "external_water": {"state": "wiped"},
+         "needed_by": "2026-04-15T08:00"},
+    ]  # fmt: skip
+    raw = plan_from_items(items, "warm 55", "cabinet 12 h", site, cycle_start="2026-04-14T06:30")
+    frame = check_plan(read_plan(raw), samples=SAMPLES).items[1]
+    assert codes(frame) == {"needed_too_soon"}
+    offered = {action.action: action for action in frame.actions}
+    assert {"split the load", "use another method"} <= set(offered)
+    assert "before the cycle" in offered["split the load"].detail
+    # In a load of its own it comes out in time.
+    assert offered["split the load"].new_verdict == "Within"
+    raw["items"] = raw["items"][1:]
+    assert check(raw).verdict == "Within"
+
+
+def test_the_lightest_patient_of_a_device_sets_its_limit(site):
+    items = [{"device": "thick soft mask"}, {"device": "retractor frame"}]
+    raw = plan_from_items(items, "warm 55", "cabinet 12 h", site)
+    mask, frame = check(raw).items
+    limits = []
+    for item in (mask, frame):
+        rows = [r for r in item.residues if (r.substance, r.period, r.unit) == ("EO", "24h", "mg")]
+        limits.append(rows[0].limit)
+    # ISO 10993-7:2008/Amd 1:2019: figures are for 70 kg and are scaled by body mass.
+    assert limits[0] == pytest.approx(limits[1] * 12.0 / 70.0)
+
+
+@pytest.mark.parametrize(
     ("path", "hours", "who"),
     [
         (("items", 0, "instructions", "aeration_h"), 15.0, "instructions"),
