@@ -113,6 +113,7 @@ def _load() -> Schema:
         groups=array(block(items=array(TEXT), aeration_h_p95=or_null(AMOUNT))),
         eo_taken_up_mg=AMOUNT,
         eo_charge_mg=AMOUNT,
+        depleted_eo_mg_per_l=or_null(AMOUNT),
         water_released_mg=AMOUNT,
     )
 

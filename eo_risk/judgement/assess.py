@@ -9,13 +9,13 @@ from datetime import timedelta
 import numpy as np
 
 from eo_risk import __version__, reference, units
-from eo_risk.judgement.aerator_air import levels, noticeable
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
 from eo_risk.judgement.counted import item_limits
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.inverse import with_water_allowed
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
 from eo_risk.judgement.limits import EDITIONS
+from eo_risk.judgement.load_air import depleted_level, levels, noticeable
 from eo_risk.judgement.load_context import LoadContext, load_context
 from eo_risk.judgement.result import (
     VERDICTS,
@@ -115,6 +115,12 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
     )
 
 
+def _depletes(load: LoadResult) -> bool:
+    """Tell whether the load takes up a share of the charge that is worth a word."""
+    share = reference.record("decision.depletion_share").value_si
+    return load.eo_charge_kg > 0.0 and load.eo_taken_up_kg > share * load.eo_charge_kg
+
+
 def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...]:
     plan, found = context.plan, []
     damp = next((s for s in context.timeline.chamber if np.any(s.relative_humidity > 0.0)), None)
@@ -127,10 +133,11 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
     wet = [i.name for i in plan.items if i.droplets_seen == "yes" or i.external_water.textile_g]
     if wet and len(plan.items) > 1:
         found.append(caution("wet_neighbour", ", ".join(wet)))
-    share = reference.record("decision.depletion_share").value_si
-    if load.eo_charge_kg > 0.0 and load.eo_taken_up_kg > share * load.eo_charge_kg:
+    if load.depleted_eo_kg_per_m3 is not None:
+        left = units.from_si(load.depleted_eo_kg_per_m3, "mg/L")
         found.append(caution("load_depletes_eo", f"{load.eo_taken_up_kg / load.eo_charge_kg:.0%} "
-                             "of the charge"))  # fmt: skip
+                             f"of the charge; {left:.3g} mg/L left at the end of the exposure "
+                             "if none is made up"))  # fmt: skip
     if load.water_released_kg > load.water_capacity_kg:
         found.append(caution("chamber_water_saturated"))
     if plan.rules.full_load == "on" and len(load.groups) > 1:
@@ -245,6 +252,9 @@ def check_plan(
             progress(index + 1, len(plan.items))
     peak = float(np.quantile(level.max(axis=0), 0.95))
     load = replace(load_result(context, drafts), aerator_air_peak_kg_per_m3=peak)
+    if _depletes(load):
+        left = depleted_level(plan, context.timeline, context.inputs, parts)
+        load = replace(load, depleted_eo_kg_per_m3=float(np.median(left)))
     items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
     if advise:
         from eo_risk.judgement.advice import with_actions

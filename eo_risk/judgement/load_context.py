@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from eo_risk.judgement.aerator_air import gas_of, shared_levels
 from eo_risk.judgement.hours import longer_timeline
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.load_air import gas_of, shared_levels
 from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.simulate import Gas, ItemParts, item_parts

@@ -259,6 +259,7 @@ class LoadResult:
     water_released_kg: float
     water_capacity_kg: float
     aerator_air_peak_kg_per_m3: float | None = None
+    depleted_eo_kg_per_m3: float | None = None
 
 
 @dataclass(frozen=True)

@@ -164,6 +164,8 @@ def _load_answer(load: LoadResult) -> dict:
         ],
         "eo_taken_up_mg": from_si(load.eo_taken_up_kg, "mg"),
         "eo_charge_mg": from_si(load.eo_charge_kg, "mg"),
+        "depleted_eo_mg_per_l": None if load.depleted_eo_kg_per_m3 is None
+        else from_si(load.depleted_eo_kg_per_m3, "mg/L"),
         "water_released_mg": from_si(load.water_released_kg, "mg"),
         "water_capacity_mg": from_si(load.water_capacity_kg, "mg"),
         "aerator_air_peak_mg_per_m3": None if peak is None else from_si(peak, "mg/m3"),

@@ -45,12 +45,15 @@ def _load_section(answer: dict, shown: UnitsShown) -> Markup:
     load = answer["load"]
     cautions = [caution_text(caution) for caution in answer["cautions"]]
     peak = load.get("aerator_air_peak_mg_per_m3")
+    depleted = load["depleted_eo_mg_per_l"]
     rows = [
         ("Slowest item", known(load["slowest_item"])),
         ("Aeration at 95 %", hours_up(load["aeration_h_p95"])),
         ("Aeration needed", load_hours(answer)),
         ("EO taken up", f"{_amount(load['eo_taken_up_mg'], shown)} of a charge of "
                         f"{_amount(load['eo_charge_mg'], shown)}"),
+        ("EO left in the gas as the exposure ends, if none is made up",
+         None if depleted is None else with_unit(depleted, "mg/L")),
         ("Water given off", f"{_amount(load['water_released_mg'], shown)}; the chamber gas holds "
                             f"{_amount(load['water_capacity_mg'], shown)}"),
         ("Aerator air, highest", None if peak is None else with_unit(peak, "mg/m3")),

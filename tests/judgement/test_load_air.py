@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from eo_risk.judgement.aerator_air import levels
 from eo_risk.judgement.assess import check_plan, in_own_air
+from eo_risk.judgement.load_air import depleted_level, levels
 from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.simulate import in_other_air
 from eo_risk.plan.load_plan import read_plan
@@ -87,3 +87,34 @@ def test_zero_air_change_is_legal_and_shows(raw):
     raw["aeration"][0]["air_changes_per_h"] = 0
     result = check_plan(read_plan(raw), samples=64, advise=False)
     assert result.load.aerator_air_peak_kg_per_m3 > 1e-4
+
+
+def test_a_load_that_takes_up_much_thins_the_gas(raw):
+    """What the load takes is missing in the gas; it takes less than from gas that is made up."""
+    raw = json.loads(json.dumps(raw))
+    raw["items"][1]["quantity"] = 40
+    plan = read_plan(raw)
+    context = load_context(plan, 64, 1)
+    load = [context.parts(i) for i in range(len(plan.items))]
+    timeline, inputs = context.timeline, context.inputs
+    left = depleted_level(plan, timeline, inputs.aside(), load)
+    full = timeline.chamber[timeline.exposure_first].eo_end_kg_per_m3
+    volume = inputs.number("chamber.volume_l", plan.chamber.volume_l, "L", "assumed.chamber_volume")
+    free = volume * inputs.draw("chamber.free_share")
+    taken = (full - left) * free
+    end = timeline.exposure_last - timeline.exposure_first + 1
+    held = sum((item.quantity or 1) * parts.total_kg
+               for item, parts in zip(plan.items, load, strict=True))  # fmt: skip
+    assert np.all(left < full)
+    # Between what gas kept full would give, and gas at the lowest level all along; what was
+    # taken up until the injection ended was made up by it.
+    assert np.all(taken < held[end] - held[1])
+    assert np.all(taken > held[end] * left / full - held[1])
+    result = check_plan(plan, samples=64, advise=False)
+    assert result.load.depleted_eo_kg_per_m3 == pytest.approx(np.median(left), rel=1e-9)
+    assert any(c.code == "load_depletes_eo" and "mg/L left" in c.where for c in result.cautions)
+
+
+def test_a_load_that_takes_little_is_not_said_to_thin_the_gas(demo):
+    plan = read_plan(json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8")))
+    assert check_plan(plan, samples=64, advise=False).load.depleted_eo_kg_per_m3 is None

@@ -1,8 +1,8 @@
-"""The EO level that the load itself brings into the air around it during aeration.
+"""The air a load shares: what it brings into its aerator, what it takes from its chamber.
 
-Air changes carry it out; what stays holds the load back, and a heavy item slows its
-neighbours. What the load gives off in clean air tells whether that is noticeable; if so, load
-and air are run as one.
+Air changes carry EO out of an aerator; what stays holds the load back, and a heavy item slows
+its neighbours. What the load gives off in clean air tells whether that is noticeable; if so,
+load and air are run as one. In the exposure a load that takes up much thins the gas.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import layer_stages
 from eo_risk.judgement.simulate import Gas, ItemParts
-from eo_risk.judgement.timeline import Timeline
+from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
 
@@ -109,7 +109,17 @@ def shared_levels(
     careful side. What earlier cycles left is taken as even.
     """
     stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
-    parts = [
+    airs = [None] * (len(stages) - len(timeline.aeration)) + _airs(plan, timeline, inputs)
+    run = run_shared_air(_shared_parts(plan, stages, load), airs)
+    level = np.maximum(run.air_kg_per_m3[-len(timeline.aeration) - 1 :], 0.0)
+    level[0] = 0.0
+    return level
+
+
+def _shared_parts(
+    plan: LoadPlan, stages: Sequence[LoadStage], load: Sequence[ItemParts]
+) -> list[SharedPart]:
+    return [
         SharedPart(
             model.body,
             layer_stages(model, stages, item.inputs),
@@ -120,11 +130,24 @@ def shared_levels(
         for model, held in zip(item.models, item.eo_kg, strict=True)
         if model.body is not None
     ]
-    airs = [None] * (len(stages) - len(timeline.aeration)) + _airs(plan, timeline, inputs)
-    run = run_shared_air(parts, airs)
-    level = np.maximum(run.air_kg_per_m3[-len(timeline.aeration) - 1 :], 0.0)
-    level[0] = 0.0
-    return level
+
+
+def depleted_level(
+    plan: LoadPlan, timeline: Timeline, inputs: ItemInputs, load: Sequence[ItemParts]
+) -> np.ndarray:
+    """Return the EO level at the end of the exposure if none is made up. [kg/m3], (samples,)
+
+    The chamber is closed after the injection; its free volume and the load share what came
+    in. Parameters as `shared_levels`.
+    """
+    stages = timeline.chamber[timeline.exposure_first : timeline.exposure_last + 1]
+    volume = inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
+                           "assumed.chamber_volume")  # fmt: skip
+    volume = volume * inputs.draw("chamber.free_share")
+    full = stages[0].eo_end_kg_per_m3
+    airs = [None, *(SharedAir(volume, 0.0, full if k == 0 else None)
+                    for k in range(len(stages) - 1))]  # fmt: skip
+    return run_shared_air(_shared_parts(plan, stages, load), airs).air_kg_per_m3[-1]
 
 
 def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
