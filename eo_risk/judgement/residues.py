@@ -36,7 +36,7 @@ class Amounts:
 def _against(amount: np.ndarray, limit: Limit, area_m2: np.ndarray, amounts: Amounts) -> np.ndarray:
     """Turn an amount per piece into the quantity a limit is written in. [SI]"""
     share = amounts.dose_share.get(limit.period)
-    if share is not None:
+    if share is not None and limit.substance == "EO":
         amount = amount * share
     if limit.quantity == "ug_per_cm2":
         return amount / area_m2

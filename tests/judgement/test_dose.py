@@ -1,13 +1,17 @@
 """Dose over a period from what is still in the device, against closed forms."""
 
+import json
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.dose import counted, daily_average_kg, dose_over, dose_shares
 from eo_risk.judgement.limits import limits_for
 from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.plan.load_plan import read_plan
 from eo_risk.units import to_si
 
 DAY, START = to_si(1.0, "d"), 5e-6
@@ -120,3 +124,18 @@ def test_what_of_the_residue_counts_is_said():
         counted("simulated_use", 101.0)
     with pytest.raises(ValueError, match="whole or simulated_use"):
         counted("half")
+
+
+def test_the_share_of_eo_that_leaves_lowers_neither_glycol_nor_chlorohydrin(demo):
+    # EG and ECH of leftover water reach the patient at once, however slowly EO leaves a part.
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+
+    def rows(duration):
+        raw["items"][1]["patient"]["duration"] = duration
+        item = check_plan(read_plan(raw), samples=64, advise=False).items[1]
+        return {(r.substance, r.model): r.band for r in item.residues if r.period == "24h"}
+
+    short, long = rows("limited"), rows("permanent")
+    assert long[("EG", "film")] == short[("EG", "film")]
+    assert long[("EG", "plug")] == short[("EG", "plug")]
+    assert long[("EO", "plug")].p95 < short[("EO", "plug")].p95
