@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from itertools import pairwise
+from pathlib import Path
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, columns, emit
+from eo_risk.commands.printing import add_json_flag, band, columns, emit, say
+from eo_risk.output.wording import LEVEL, caution_text, own_record_line
+from eo_risk.units import to_si
 
 _SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
 
@@ -19,13 +23,14 @@ def register(subparsers) -> None:
     parser.add_argument("--shape", help=", ".join(_SHAPES))
     parser.add_argument("--outer-diameter-mm", help="of a tube")
     parser.add_argument("--faces", help="open faces of a sheet, 1 or 2 (default 2)")
-    parser.add_argument("--bore-length-mm", help="length of a tube; a short bore counts as open")
+    parser.add_argument("--bore-length-mm", help="length of a tube: credits its bore")
     parser.add_argument("--start-ug-per-g", help="mean level at the start")
     parser.add_argument("--temperature-c", help="of the aeration")
     parser.add_argument("--hours", help="times, such as 0,24,48")
     parser.add_argument("--packaging", help="packaging id (default none)")
     parser.add_argument("--substance", help="EO or ECH (default EO)")
     parser.add_argument("--after-exposure-h", help="start from the skin an exposure leaves")
+    parser.add_argument("--site", help="site file whose material records replace the shipped ones")
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     add_json_flag(parser)
@@ -51,14 +56,25 @@ def _part(given: dict):
 
     shape, thickness = given["shape"], given["thickness_mm"]
     solid = shape in ("rod", "sphere", "fibre")
-    short = given["bore_length_mm"] is not None and given["bore_length_mm"] <= thickness * 5.0
     return Part(
         name="part", material=given["material"], shape=shape, mass_g=1.0,
         thickness_mm=None if shape == "tube" else thickness,
         wall_mm=thickness if shape == "tube" else None,
         outer_diameter_mm=given["outer_diameter_mm"] or (thickness if solid else None),
-        faces=given["faces"], open_faces="both" if short else "outer",
+        faces=given["faces"], open_faces="outer",
     )  # fmt: skip
+
+
+def _own_records(site: str | None):
+    """Return the material records of a site file that hold for every item."""
+    from eo_risk.plan.site_file import read_site
+
+    if site is None:
+        return ()
+    found = read_site(Path(site))
+    for fault in found.broken_faults:
+        say(f"site file, entry left out: {fault}")
+    return tuple(r for r in found.material_record if not r.items)
 
 
 def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
@@ -93,57 +109,31 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
     return given, hours, samples, seed
 
 
-def _curves(given: dict, hours: list[float], samples: int, seed: int):
-    """Return left over start at every hour (hours, samples), and what was drawn."""
-    import numpy as np
+def _asked(given: dict, site: str | None):
+    from eo_risk.judgement.one_part import OnePart
 
-    from eo_risk.judgement.inputs import ItemInputs
-    from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model
-    from eo_risk.judgement.risk import Draw
-    from eo_risk.judgement.timeline import LoadStage
-    from eo_risk.physics.layer import run_layer
-    from eo_risk.plan.load_plan import Item
-    from eo_risk.units import celsius_to_kelvin, to_si
-
-    inputs = ItemInputs(Draw(seed, samples).item("aerate"))
-    item = Item(name="part", parts=(_part(given),), packaging=given["packaging"])
-    model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
-    kelvin = np.full(samples, celsius_to_kelvin(given["temperature_c"]))
-    zero, one = np.zeros(samples), np.ones(samples)
-
-    def stage(name: str, time_h: float, eo: np.ndarray) -> LoadStage:
-        return LoadStage(name, np.full(samples, to_si(time_h, "h")), kelvin, kelvin, eo, eo, one,
-                         one, zero)  # fmt: skip
-
-    steps = [b - a for a, b in zip([0.0, *hours[:-1]], hours, strict=True)]
-    stages = [stage("aeration", step, zero) for step in steps]
-    if model.body is None:
-        return np.zeros((len(hours), samples)), inputs, model
-    substance = given["substance"]
-    if given["after_h"] is None:
-        run = run_layer(model.body, layer_stages(model, stages, inputs, substance=substance),
-                        start_kg_per_m3=1.0)  # fmt: skip
-        return run.mean_kg_per_m3[1:], inputs, model
-    # The skin an exposure leaves, scaled to the level given at the start of the aeration.
-    taken = layer_stages(model, [stage("exposure", given["after_h"], one)], inputs,
-                         gas=[(one, one)])  # fmt: skip
-    run = run_layer(model.body, taken + layer_stages(model, stages, inputs, substance=substance))
-    return run.mean_kg_per_m3[2:] / run.mean_kg_per_m3[1], inputs, model
+    length = given["bore_length_mm"]
+    return OnePart(
+        _part(given), given["packaging"], given["temperature_c"], given["substance"],
+        given["after_h"], None if length is None else to_si(length, "mm"),
+        _own_records(site),
+    )  # fmt: skip
 
 
-def _half_h(given: dict, samples: int, seed: int) -> float | None:
-    """Return when the median curve reaches half its start. [h]"""
-    import numpy as np
-
-    grid = list(np.geomspace(1e-4, 1e6, 241))
-    left, _, _ = _curves(given, grid, samples, seed)
-    level = np.median(left, axis=1)
-    below = np.flatnonzero(level <= 0.5)
-    if below.size == 0 or below[0] == 0:
-        return None if below.size == 0 else float(grid[0])
-    i = below[0]
-    share = np.log(level[i - 1] / 0.5) / np.log(level[i - 1] / max(level[i], 1e-300))
-    return float(grid[i - 1] * (grid[i] / grid[i - 1]) ** share)
+def _text(answer: dict, takes_up: bool) -> str:
+    left, half = answer["left_ug_per_g"], answer["half_left_h"]
+    table = columns(
+        [(f"{h:g}", band(*(left[key][k] for key in ("p05", "p50", "p95")), "ug/g"))
+         for k, h in enumerate(answer["hours"])],
+        ("hours", "left"),
+    )  # fmt: skip
+    words = "takes up no EO"
+    if takes_up:
+        words = "half is not reached" if half is None else f"half is left after {half:.3g} h"
+    lines = [table, "", f"{words}; data class {answer['class']}"]
+    lines += [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in answer["cautions"]]
+    lines += [f"own record: {own_record_line(row)}" for row in answer["own_records"]]
+    return "\n".join([*lines, "", answer["notice"]])
 
 
 def run(args: argparse.Namespace) -> int:
@@ -152,31 +142,30 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from eo_risk import reference
+    from eo_risk.judgement.one_part import follow_part, half_left_h, part_cautions
+    from eo_risk.judgement.own_records import own_record_uses
     from eo_risk.judgement.result import NOTICE
 
-    left, inputs, model = _curves(given, hours, samples, seed)
-    points = np.quantile(given["start"] * np.clip(left, 0.0, 1.0), (0.05, 0.5, 0.95), axis=1)
-    records = [r for r in inputs.draw.variables if r in reference.records()]
+    asked = _asked(given, args.site)
+    followed = follow_part(asked, hours, samples, seed)
+    drawn = followed.inputs.draw
+    points = np.quantile(given["start"] * np.clip(followed.left, 0.0, 1.0), (0.05, 0.5, 0.95),
+                         axis=1)  # fmt: skip
+    records = [r for r in drawn.variables if r in reference.records()]
     answer = {
         "hours": hours,
         "left_ug_per_g": {
             key: [float(v) for v in row]
             for key, row in zip(("p05", "p50", "p95"), points, strict=True)
         },
-        "half_left_h": None if model.body is None else _half_h(given, min(samples, 256), seed),
-        "class": model.data_class,
-        "records": [{"id": r, "class": reference.record(r).data_class} for r in records],
+        "half_left_h": half_left_h(asked, samples, seed),
+        "class": followed.model.data_class,
+        "records": [{"id": r, "class": drawn.record(r).data_class} for r in records],
+        "own_records": [asdict(use) for use in own_record_uses(asked.own_records, "part", records)],
+        "cautions": [asdict(found) for found in part_cautions(asked, followed.model)],
         "samples": samples,
         "seed": seed,
         "notice": NOTICE,
     }
-    table = columns(
-        [(f"{h:g}", band(*(points[i][k] for i in range(3)), "ug/g")) for k, h in enumerate(hours)],
-        ("hours", "left"),
-    )
-    half = answer["half_left_h"]
-    words = "takes up no EO" if model.body is None else (
-        "half is not reached" if half is None else f"half is left after {half:.3g} h"
-    )  # fmt: skip
-    emit(args, answer, f"{table}\n\n{words}; data class {answer['class']}\n\n{NOTICE}")
+    emit(args, answer, _text(answer, followed.model.body is not None))
     return 0

@@ -66,6 +66,7 @@ class PartModel:
     transfer_m_per_s: np.ndarray
     coat: PartModel | None = None
     density_factor: np.ndarray | float = 1.0  # density given with the part over its record
+    bore_m_per_s: np.ndarray | float = np.inf  # what the still gas of a tube's bore lets through
 
     @property
     def members(self) -> tuple[str, ...]:
@@ -173,6 +174,8 @@ def layer_stages(
     loads.
     """
     made = []
+    with np.errstate(divide="ignore"):
+        inside = 1.0 / (1.0 / model.transfer_m_per_s + 1.0 / model.bore_m_per_s)
     for index, stage in enumerate(stages):
         kelvin = stage.temperature_k
 
@@ -195,7 +198,7 @@ def layer_stages(
                 gas_start_kg_per_m3=start,
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=model.transfer_m_per_s,
-                transfer_inner_m_per_s=model.transfer_m_per_s,
+                transfer_inner_m_per_s=inside,
             )
         )
     return made
