@@ -58,9 +58,9 @@ def _fixes(plan: LoadPlan, result: ItemResult) -> list[Action]:
     if "liquid_seen" in codes:
         found.append(Action("dry again", "until no droplet shows anywhere, then look again", None,
                             "", None, _minutes("dry_time")))  # fmt: skip
-    if "not_looked" in codes:
-        found.append(Action("look", "look into every lumen and joint; no droplet may show", None,
-                            "", None, _minutes("look_time")))  # fmt: skip
+    if {"not_looked", "gas_access_doubtful"} & codes:
+        found.append(Action("look", "look into every lumen and joint: air comes through, no "
+                            "droplet shows", None, "", None, _minutes("look_time")))  # fmt: skip
     if _REWASH & codes:
         found.append(Action("rewash", "rinse with treated water, use no oil, dry as before, then "
                             "look", None, "", None, _minutes("rewash_time")))  # fmt: skip

@@ -60,6 +60,8 @@ def _lumen(lumen: Lumen) -> Iterator[Caution]:
         yield caution("lumen_closed", lumen.name)
     elif lumen.open_ends is None:
         yield caution("gas_access_doubtful", lumen.name)
+    elif lumen.blocked is None:
+        yield caution("gas_access_doubtful", f"{lumen.name}: nobody says whether air comes through")
 
 
 def _looked_outside(item: Item) -> Iterator[Caution]:
@@ -130,28 +132,53 @@ def _all_drying(item: Item) -> Iterator[tuple[str, DryingStep]]:
             yield lumen.name, step
 
 
+def _drying_record(step: DryingStep) -> str:
+    return "assumed.cabinet_temperature" if step.method == "cabinet" else "assumed.air_temperature"
+
+
+def _temperatures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | None, str]]:
+    """Yield what warms an item: where, temperature [C], the record of an unknown one."""
+    yield "cycle", plan.cycle.temperature_c, "assumed.cycle_temperature"
+    for i, step in enumerate(plan.aeration):
+        yield f"aeration {i + 1}", step.temperature_c, "assumed.aeration_temperature"
+    for place, dried in _all_drying(item):
+        if dried.method != "towel":
+            yield f"drying, {place}", dried.air_temperature_c, _drying_record(dried)
+
+
+def _pressures(item: Item) -> Iterator[tuple[str, float | None, str]]:
+    """Yield the air pressures an item meets: where, gauge [bar], the record of an unknown one."""
+    for place, step in _all_drying(item):
+        if step.method == "compressed_air" or step.pressure_gauge_bar is not None:
+            yield place, step.pressure_gauge_bar, "assumed.air_pressure"
+    for lumen in item.lumens:
+        if lumen.emptied.how == "air" or lumen.emptied.pressure_gauge_bar is not None:
+            yield lumen.name, lumen.emptied.pressure_gauge_bar, "assumed.air_pressure"
+
+
+def _exceeded(
+    found: Iterator[tuple[str, float | None, str]], highest: float | None, unit: str
+) -> Iterator[Caution]:
+    """Compare what is planned with a highest value; an unknown one may be its range's end."""
+    if highest is None:
+        return
+    for place, value, record_id in found:
+        most = reference.record(record_id).high if value is None else value
+        if most > highest:
+            said = f"{most:g} {unit}" if value is not None else f"not known, up to {most:g} {unit}"
+            yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:g} {unit}")
+
+
 def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     says = item.instructions
-    highest = says.highest_temperature_c
-    if highest is not None:
-        warm = [("cycle", plan.cycle.temperature_c)]
-        warm += [(f"aeration {i + 1}", s.temperature_c) for i, s in enumerate(plan.aeration)]
-        warm += [(f"drying, {place}", s.air_temperature_c) for place, s in _all_drying(item)]
-        for place, temperature in warm:
-            if temperature is not None and temperature > highest:
-                yield caution("instructions_exceeded", f"{place}: {temperature:g} C, highest "
-                              f"{highest:g} C")  # fmt: skip
-    highest_bar = says.highest_air_pressure_gauge_bar
-    if highest_bar is not None:
-        pressures = [(place, s.pressure_gauge_bar) for place, s in _all_drying(item)]
-        pressures += [(lm.name, lm.emptied.pressure_gauge_bar) for lm in item.lumens]
-        for place, bar in pressures:
-            if bar is not None and bar > highest_bar:
-                yield caution("instructions_exceeded", f"{place}: {bar:g} bar gauge, highest "
-                              f"{highest_bar:g} bar gauge")  # fmt: skip
-    eo, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
-    if eo is not None and ((low is not None and eo < low) or (high is not None and eo > high)):
-        yield caution("instructions_exceeded", f"cycle: {eo:g} mg/L EO")
+    yield from _exceeded(_temperatures(item, plan), says.highest_temperature_c, "C")
+    yield from _exceeded(_pressures(item), says.highest_air_pressure_gauge_bar, "bar gauge")
+    level = reference.record("assumed.eo_concentration")
+    given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
+    least, most = (given, given) if given is not None else (level.low, level.high)
+    if (low is not None and least < low) or (high is not None and most > high):
+        said = f"{given:g} mg/L EO" if given is not None else "EO not known"
+        yield caution("instructions_exceeded", f"cycle: {said}")
 
 
 def counted_hours(steps: tuple[AerationStep, ...], at_least_c: float | None) -> float:

@@ -24,11 +24,12 @@ def _with_item(plan: LoadPlan, item: Item) -> LoadPlan:
 
 
 def looked(item: Item) -> Item:
-    """Return the item as it stands once someone looked everywhere and saw no droplet."""
+    """Return the item once someone looked everywhere: air comes through, no droplet shows."""
     lumens = tuple(
-        lumen.model_copy(update={"droplets_seen": "no", "droplets_counted": None})
+        lumen.model_copy(update={"droplets_seen": "no", "droplets_counted": None,
+                                 "blocked": lumen.blocked or "no"})
         for lumen in item.lumens
-    )
+    )  # fmt: skip
     return item.model_copy(update={"droplets_seen": "no", "lumens": lumens})
 
 

@@ -44,6 +44,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("bore_mm", "lumens[0].bore_mm", "mm"),
     Column("length_mm", "lumens[0].length_mm", "mm"),
     Column("open_ends", "lumens[0].open_ends"),
+    Column("blocked", "lumens[0].blocked", text=True),
     Column("emptied", "lumens[0].emptied.how", text=True),
     Column("pushes", "lumens[0].emptied.pushes"),
     Column("drying_method", "lumens[0].drying[0].method", text=True),

@@ -4,15 +4,10 @@ import json
 
 import pytest
 
+from eo_risk import reference
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import check_plan
 from eo_risk.plan.load_plan import read_plan
-
-# The request itself, not knowledge about the load: leaving it out asks less, not more.
-REQUESTS = {"needed_by", "aeration_h", "site_minimum_aeration_h"}
-# Which rules apply is the site's choice; leaving one out applies the default.
-CHOICES = {"edition", "glycol_reference", "glycol_above_reference", "full_load", "jurisdiction",
-           "irradiated_chlorinated"}  # fmt: skip
 
 
 def fields(node, path=()):
@@ -22,7 +17,7 @@ def fields(node, path=()):
     elif isinstance(node, list):
         for index, value in enumerate(node):
             yield from fields(value, (*path, index))
-    elif path[-1] not in REQUESTS | CHOICES:
+    else:
         yield path
 
 
@@ -35,28 +30,116 @@ def blanked(raw, path):
     return changed
 
 
-def verdicts(raw):
-    result = check_plan(read_plan(raw), samples=256, advise=False)
+def verdicts(raw, samples=256):
+    result = check_plan(read_plan(raw), samples=samples, advise=False)
     return [item.verdict for item in result.items]
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "name", ["wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade"]
-)
+    "name", ["dry_steel_set", "full_morning_load", "mixed_load_thick_pvc", "small_patient",
+             "unknown_grade", "wet_lumen"],
+)  # fmt: skip
 def test_no_blank_makes_an_item_within(demo, name):
+    """Every field of every demo plan without exception, each item as a load of its own."""
     raw = json.loads((demo / f"{name}.json").read_text(encoding="utf-8"))
-    before = verdicts(raw)
     tried = 0
-    for path in fields(raw):
-        try:
-            after = verdicts(blanked(raw, path))
-        except InputError:
-            continue  # a name that must be there
-        tried += 1
-        for old, new in zip(before, after, strict=True):
-            assert not (old != "Within" and new == "Within"), path
-    assert tried > 50
+    for item in raw["items"]:
+        one = raw | {"items": [item]}
+        (before,) = verdicts(one, 64)
+        for path in fields(one):
+            try:
+                (after,) = verdicts(blanked(one, path), 64)
+            except InputError:
+                continue  # a name that must be there
+            tried += 1
+            assert before == "Within" or after != "Within", (item["name"], path)
+    assert tried > 50 * len(raw["items"])
+
+
+ITEM = ("items", 0)
+LUMEN = (*ITEM, "lumens", 0)
+# A dry steel tube is Within; each of these alone holds it. Blanked, it must not be Within.
+HOLDS = [
+    ((*LUMEN, "droplets_seen"), "yes"),
+    ((*LUMEN, "droplets_seen"), "not_looked"),
+    ((*LUMEN, "blocked"), "yes"),
+    ((*LUMEN, "open_ends"), 0),
+    ((*ITEM, "joints"), 2),  # nobody has looked into them
+    ((*ITEM, "rinse_water"), "saline"),
+    ((*ITEM, "lubricant"), "oil"),
+    ((*ITEM, "packaging"), "foil"),
+    ((*ITEM, "instructions", "eo_allowed"), "no"),
+    ((*ITEM, "patient", "body_mass_kg"), 0.3),
+    (("cycle", "conditioning_rh_percent"), 25),
+    (("cycle", "temperature_c"), 63),  # the instructions allow 60 C; unknown, it may be 63 C
+    (("aeration", 0, "hours"), 1),
+    (("aeration", 0, "temperature_c"), 30),
+    (("aeration", 0, "temperature_c"), 70),
+]
+
+
+def changed(raw, path, value):
+    plan = json.loads(json.dumps(raw))
+    node = plan
+    for step in path[:-1]:
+        node = node[step]
+    node[path[-1]] = value
+    return plan
+
+
+@pytest.fixture
+def tube(demo):
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][2:]
+    assert verdicts(raw, 64) == ["Within"]
+    return raw
+
+
+@pytest.mark.parametrize(("path", "value"), HOLDS, ids=lambda v: str(v))
+def test_what_holds_an_item_holds_or_asks_when_blank(tube, path, value):
+    if path[-1] == "joints":
+        tube["items"][0]["droplets_seen"] = "not_looked"
+    known = changed(tube, path, value)
+    assert verdicts(known, 64) != ["Within"]
+    assert verdicts(blanked(known, path), 64) != ["Within"]
+
+
+@pytest.mark.parametrize("key", ["highest_temperature_c", "highest_air_pressure_gauge_bar",
+                                 "aeration_h", "eo_mg_per_l_high"])  # fmt: skip
+def test_instructions_nobody_read_hold_whatever_they_would_have_said(tube, key):
+    """A number the instructions do not name is no requirement; that they were read is one answer.
+
+    `eo_allowed` says that someone read them for this cycle. Blank, it holds the item, and so
+    does a blank block, whatever number stood in it.
+    """
+    tube["items"][0]["instructions"][key] = 1e-3 if key != "aeration_h" else 100
+    assert verdicts(tube, 64) == ["Hold"]
+    tube["items"][0]["instructions"] = "unknown"
+    assert verdicts(tube, 64) == ["Hold"]
+
+
+@pytest.mark.parametrize(
+    ("path", "record"),
+    [(("cycle", "temperature_c"), "assumed.cycle_temperature"),
+     (("cycle", "eo_mg_per_l"), "assumed.eo_concentration"),
+     ((*LUMEN, "drying", 0, "pressure_gauge_bar"), "assumed.air_pressure")],
+)  # fmt: skip
+def test_an_unknown_setting_counts_as_the_end_of_its_range_against_instructions(
+    tube, path, record
+):
+    instructions = tube["items"][0]["instructions"]
+    key = {"temperature_c": "highest_temperature_c", "eo_mg_per_l": "eo_mg_per_l_high",
+           "pressure_gauge_bar": "highest_air_pressure_gauge_bar"}[path[-1]]  # fmt: skip
+    end = reference.record(record).high
+    for highest, held in ((0.99 * end, True), (end, False)):
+        instructions[key] = highest
+        cautions = check_plan(read_plan(blanked(tube, path)), samples=64, advise=False).items[
+            0
+        ].cautions
+        where = [c.where for c in cautions if c.code == "instructions_exceeded"]
+        assert bool(where) == held
+        assert all("not known" in text for text in where)
 
 
 def test_unknowns_without_a_range_block_or_are_not_assessed(demo):
