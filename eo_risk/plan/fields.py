@@ -58,7 +58,7 @@ def range_text(low: float, high: float, above: bool, unit: str) -> str:
     if not math.isfinite(low):
         return f"a number {unit}".strip()
     start = f"more than {low:g}" if above else f"{low:g}"
-    end = f" to {high:g}" if math.isfinite(high) else " or more"
+    end = f" to {high:g}" if math.isfinite(high) else "" if above else " or more"
     return f"{start}{end} {unit}".strip()
 
 
@@ -210,6 +210,8 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
             )
         else:
             given = "nothing" if item["type"] == "missing" else repr(item.get("input"))[:60]
-            allowed = _ALLOWED.get(item["type"], item["msg"])
+            if item["type"] == "value_error" and isinstance(item.get("input"), dict):
+                given = "this entry"
+            allowed = _ALLOWED.get(item["type"], item["msg"].removeprefix("Value error, "))
             found.append(Fault(where, given, "", allowed, "Correct or complete it."))
     return found

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from eo_risk import reference
 from eo_risk.errors import nearest
@@ -16,7 +15,9 @@ Required = Annotated[Text, Field(min_length=1)]
 Special = Literal[
     "intraocular_lens", "apheresis", "oxygenator", "bypass", "blood_purification", "drape"
 ]
-Number = number("", -math.inf)
+Number = number("", 0.0, above=True)
+# No draw of a normal spread lies further below its middle than this many times its 5 % point.
+_FARTHEST_DRAW = 4.3
 
 
 class OwnRecord(Block):
@@ -57,7 +58,14 @@ class OwnRecord(Block):
     def _fits_the_shipped_record(self) -> Self:
         if None in (self.value, self.low, self.high, self.status):
             raise ValueError("value, low, high and status must be given")
-        record = self.as_record()
+        try:
+            record = self.as_record()
+        except ValidationError as error:
+            said = (entry["msg"].removeprefix("Value error, ") for entry in error.errors())
+            raise ValueError("; ".join(said)) from None
+        if self.spread == "normal" and self.value < _FARTHEST_DRAW * (self.value - self.low):
+            raise ValueError(f"low {self.low:g}: a normal spread this wide reaches below zero; "
+                             "use lognormal")  # fmt: skip
         if self.material not in reference.materials():
             close = nearest(self.material, reference.materials())
             raise ValueError(f"material {self.material!r} is not known; {close}")
