@@ -17,7 +17,8 @@ from ui import forms, state, words
 def _lay_over(content: bytes, name: str) -> None:
     plan = state.plan()
     try:
-        run, differences = as_run(plan, measured_from_bytes(plan, content, name))
+        measured = measured_from_bytes(plan, content, name)
+        run, differences = as_run(plan, measured)
     except InputError as error:
         forms.show_faults(error.faults, words.RUN_FAULTS)
         return
@@ -29,6 +30,7 @@ def _lay_over(content: bytes, name: str) -> None:
         forms.show_faults(faults)
         return
     state.keep_differences(differences)
+    st.toast(words.plain(measured.note))
     st.rerun()
 
 

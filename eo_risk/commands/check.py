@@ -127,7 +127,10 @@ def _as_run(plan, path: Path):
     from eo_risk.plan.as_run import as_run, measured_from_bytes
 
     content = read_bytes(path, "chart or measured values")
-    changed, differences = as_run(plan, measured_from_bytes(plan, content, path.name))
+    measured = measured_from_bytes(plan, content, path.name)
+    if measured.note:
+        say(measured.note)
+    changed, differences = as_run(plan, measured)
     listed = [asdict(difference) for difference in differences]
     for difference in listed:
         say(f"as run, {difference_text(difference)}")

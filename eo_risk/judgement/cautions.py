@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
 
-from eo_risk import reference
+from eo_risk import reference, units
 from eo_risk.judgement.result import Caution
 from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
 
@@ -146,7 +146,7 @@ def _temperatures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | Non
             yield f"drying, {place}", dried.air_temperature_c, _drying_record(dried)
 
 
-def _pressures(item: Item) -> Iterator[tuple[str, float | None, str]]:
+def _pressures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | None, str]]:
     """Yield the air pressures an item meets: where, gauge [bar], the record of an unknown one."""
     for place, step in _all_drying(item):
         if step.method == "compressed_air" or step.pressure_gauge_bar is not None:
@@ -154,6 +154,9 @@ def _pressures(item: Item) -> Iterator[tuple[str, float | None, str]]:
     for lumen in item.lumens:
         if lumen.emptied.how == "air" or lumen.emptied.pressure_gauge_bar is not None:
             yield lumen.name, lumen.emptied.pressure_gauge_bar, "assumed.air_pressure"
+    chamber = _chamber_gauge_bar(plan)
+    if chamber is not None:
+        yield "cycle", chamber, "assumed.air_pressure"
 
 
 def _exceeded(
@@ -169,10 +172,20 @@ def _exceeded(
             yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:g} {unit}")
 
 
+def _chamber_gauge_bar(plan: LoadPlan) -> float | None:
+    """Return the highest chamber pressure above ambient; None when none is known. [bar]"""
+    known = [p for p in (plan.cycle.total_pressure_kpa, plan.cycle.washes.high_kpa)
+             if p is not None]  # fmt: skip
+    ambient_kpa = plan.rules.ambient_kpa
+    if ambient_kpa is None:
+        ambient_kpa = units.from_si(units.STANDARD_ATMOSPHERE_PA, "kPa")
+    return units.convert(max(known) - ambient_kpa, "kPa", "bar") if known else None
+
+
 def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     says = item.instructions
     yield from _exceeded(_temperatures(item, plan), says.highest_temperature_c, "C")
-    yield from _exceeded(_pressures(item), says.highest_air_pressure_gauge_bar, "bar gauge")
+    yield from _exceeded(_pressures(item, plan), says.highest_air_pressure_gauge_bar, "bar gauge")
     level = reference.record("assumed.eo_concentration")
     given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
     least, most = (given, given) if given is not None else (level.low, level.high)

@@ -301,8 +301,8 @@ def _cycle_values(chart: Chart) -> dict[str, Any]:
 def values_of_chart(chart: Chart) -> AsRun:
     """Take the measured values a chart shows.
 
-    Means are taken over the readings of a stage, evacuation pressure is the lowest shown,
-    lengths run to the first reading of the next stage.
+    The note says what the reader understood. Means are taken over the readings of a stage,
+    evacuation pressure is the lowest shown, lengths run to the first reading of the next stage.
     """
     cycle = _cycle_values(chart)
     chamber = [span for span in chart.spans if span.stage in CHAMBER_STAGES]
@@ -312,7 +312,8 @@ def values_of_chart(chart: Chart) -> AsRun:
         if aeration:
             cycle["transfer_min"] = _minutes(aeration[0]["start"] - chamber[-1].stop)
     start = chamber[0].start if chamber else None
-    return AsRun.model_validate({"cycle_start": start, "cycle": cycle, "aeration": aeration})
+    values = {"cycle_start": start, "cycle": cycle, "aeration": aeration}
+    return AsRun.model_validate(values | {"note": f"chart: {chart.understood}"})
 
 
 def _aeration_runs(chart: Chart) -> list[dict[str, Any]]:

@@ -24,7 +24,9 @@ def _start(day: date | None, clock: time | None) -> str | None:
 def _listed(file) -> list[dict]:
     if file is None:
         return []
-    return list(items_from_bytes(file.getvalue(), file.name).items)
+    table = items_from_bytes(file.getvalue(), file.name)
+    st.toast(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
+    return list(table.items)
 
 
 def _make(cycle: str, aeration: str, items: list[dict], **others: str | None) -> None:
