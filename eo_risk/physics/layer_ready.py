@@ -117,7 +117,7 @@ def _stage_now(
         spread,
         ratio,
         over_samples(start, samples) if start.any() else None,
-        None if end is None or end is stage.gas_start_kg_per_m3 else over_samples(
+        None if end is None or np.array_equal(end, start) else over_samples(
             np.asarray(end, dtype=float) - start, samples),
         {face: _resistance(given[face], ratio, moves) for face in faces},
         over_samples(loss, samples) if loss.any() else None,

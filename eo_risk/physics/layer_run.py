@@ -16,8 +16,9 @@ import numpy as np
 from eo_risk.physics.layer_basis import Basis, basis_for, step_modes
 from eo_risk.physics.layer_one_face import advance_one_face
 from eo_risk.physics.layer_ready import Layer
+from eo_risk.physics.layer_response import LayerNow, Room, Touch
 from eo_risk.physics.layer_stages import Step
-from eo_risk.physics.layer_step import CLOSED, Air, LayerNow, Port, StepResult, Touch, advance
+from eo_risk.physics.layer_step import CLOSED, Air, Port, StepResult, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
 # Samples in a chunk: few enough for the caches, enough for threads to rarely wait on each other.
@@ -114,6 +115,7 @@ class _Chunk:
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
+        self.rooms = [Room() for _ in layers]
         self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
         self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
 
@@ -169,12 +171,14 @@ class _Chunk:
 
     def _layers_now(self, step: Step, duration: np.ndarray) -> list[LayerNow]:
         found = []
-        for layer, basis, modes in zip(self.layers, self.bases, self.modes, strict=True):
+        for layer, basis, modes, room in zip(
+            self.layers, self.bases, self.modes, self.rooms, strict=True
+        ):
             stage = layer.stages[step.stage]
             loss = None if stage.loss is None else stage.loss[self.here] * duration
             scale = stage.spread[self.here] * duration
             even = self.fresh and layer.start_share is None
-            found.append(LayerNow(basis.rate, scale, loss, modes, even))
+            found.append(LayerNow(basis.rate, scale, loss, modes, even, room))
         return found
 
     def _air_now(self, air: AirNow, duration: np.ndarray, volumes) -> Air:

@@ -5,7 +5,8 @@ import pytest
 
 from eo_risk.physics.layer_basis import basis_for
 from eo_risk.physics.layer_one_face import advance_one_face
-from eo_risk.physics.layer_step import LayerNow, Port, Touch, advance
+from eo_risk.physics.layer_response import LayerNow, Touch
+from eo_risk.physics.layer_step import Port, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
 SAMPLES = 7
