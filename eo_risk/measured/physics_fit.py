@@ -22,8 +22,10 @@ from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Prior, 
 from eo_risk.physics import properties
 from eo_risk.units import SECONDS_PER_HOUR
 
-_START = 2000  # draws of the prior that the search starts from
-_REACH = 4.5  # deviates the grid of the layer model covers
+_START = 4000  # draws of the prior that the search starts from
+_NEAR_RIDGE = 0.02  # share of its distance that a start near the ridge keeps
+# Deviates the grid of the layer model covers; results far from a record must not meet its end.
+_REACH = 7.5
 _KEPT = 1500  # samples of equal weight that the bands rest on
 _HOURS_AHEAD = 20.0  # times the last result
 _PICTURE_POINTS = 90
@@ -108,16 +110,27 @@ def _first_below(hours: np.ndarray, ln_upper: np.ndarray, ln_limit: float) -> fl
     return float(hours[i] + share * (hours[i + 1] - hours[i]))
 
 
+def _far(ln_values: np.ndarray, band: Band) -> float:
+    """Deviates from the middle of a record, where they are worth a word; else 0. [-]"""
+    away = float(np.median(ln_values)) - math.log(band.p50)
+    deviates = float(away / steps(band, np.array(away)))
+    return deviates if abs(deviates) > _FAR else 0.0
+
+
 def _cautions(
-    cloud: Cloud, ln_d: float, prior: Prior, release_h: float | None, last_h: float
+    cloud: Cloud, u: Unknowns, prior: Prior, release_h: float | None, last_h: float
 ) -> tuple[Caution, ...]:
     found = []
-    away = ln_d - math.log(prior.diffusivity.p50)
-    if abs(away / steps(prior.diffusivity, np.array(away))) > _FAR:
-        side = "faster" if away > 0.0 else "slower"
+    if far := _far(u.ln_d, prior.diffusivity):
+        side = "faster" if far > 0.0 else "slower"
         found.append(Caution("far_from_record", "warn", f"The results are much {side} than the "
                              "material's record allows.",
                              "Check thickness, temperature and material."))  # fmt: skip
+    if far := _far(u.ln_v, prior.velocity):
+        side = "easier" if far > 0.0 else "harder"
+        found.append(Caution("surface_far_from_record", "warn", "The gas leaves the surface much "
+                             f"{side} than the records of packaging and uptake allow.",
+                             "Check packaging, air flow and faces."))  # fmt: skip
     if cloud.effective < _FEWEST_EFFECTIVE:
         found.append(Caution("fit_uncertain", "warn", f"The fit rests on {cloud.effective:.0f} "
                              "effective samples only; its bands are rough.",
@@ -127,6 +140,37 @@ def _cautions(
                              f"beyond the last sampled time, {last_h:g} h.",
                              "Test at later times."))  # fmt: skip
     return tuple(found)
+
+
+def _search(
+    points: Points, setup: PhysicsSetup, prior: Prior, curves: ReleaseCurves,
+    generator: np.random.Generator,
+) -> tuple[Coordinates, Cloud]:  # fmt: skip
+    """Sample the unknowns; the companions are level and scatter within and between lots."""
+    hours = curves.time_s / SECONDS_PER_HOUR
+    measured, time_index = np.unique(points.hours, return_inverse=True)
+    which = np.array([int(np.argmin(np.abs(hours - h))) for h in measured])
+    lots, lot_index = np.unique(points.lots.astype(str), return_inverse=True)
+    seen = ~points.below
+    known = LotModel(points.ln_mg[seen], points.below[seen], time_index[seen], lot_index[seen],
+                     len(lots))  # fmt: skip
+    model = LotModel(points.ln_mg, points.below, time_index, lot_index, len(lots))
+
+    def fitness(found: Unknowns) -> np.ndarray:
+        return known.integrate(found.ln_share(curves, which), generator)[0]
+
+    late_s = float(measured[-1]) * SECONDS_PER_HOUR
+    coordinates = Coordinates.of(prior, setup.body, late_s, curves, fitness)
+
+    def likelihood(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        share = coordinates.unknowns(x).ln_share(curves, which)
+        value, drawn = model.integrate(share, generator)
+        return value, np.stack([drawn.level, drawn.within, drawn.between])
+
+    start = coordinates.points(Unknowns.of(generator.standard_normal((_START, 4)), prior))
+    # What fits may lie far from the record: half of the search starts near the ridge.
+    start[::2, 0] *= _NEAR_RIDGE
+    return coordinates, sample_posterior(likelihood, coordinates.log_prior, start, generator)
 
 
 def fit_physics(
@@ -166,21 +210,7 @@ def fit_physics(
     the profile a gas exposure leaves. Diffusivity does not depend on the content.
     """
     hours = curves.time_s / SECONDS_PER_HOUR
-    measured, inverse = np.unique(points.hours, return_inverse=True)
-    which = np.array([int(np.argmin(np.abs(hours - h))) for h in measured])
-    lots, lot_index = np.unique(points.lots.astype(str), return_inverse=True)
-    model = LotModel(points.ln_mg, points.below, inverse, lot_index, len(lots))
-
-    coordinates = Coordinates.of(prior, setup.body, float(measured[-1]) * SECONDS_PER_HOUR)
-
-    def likelihood(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        share = coordinates.unknowns(x).ln_share(curves, which)
-        value, drawn = model.integrate(share, generator)
-        return value, np.stack([drawn.level, drawn.within, drawn.between])
-
-    z = generator.standard_normal((_START, 4))
-    start = coordinates.points(Unknowns.of(z, prior))
-    cloud = sample_posterior(likelihood, coordinates.log_prior, start, generator)
+    coordinates, cloud = _search(points, setup, prior, curves, generator)
     kept = cloud.resample(_KEPT, generator)
     common, within, between = cloud.companion[:, kept]
     u = coordinates.unknowns(cloud.points[kept])
@@ -195,5 +225,5 @@ def fit_physics(
         release_h, Band.of(np.exp(u.ln_d)),
         prior.diffusivity, Band.of(np.exp(common)), Band.of(u.slow_share), Band.of(within),
         Band.of(between), cloud.effective,
-        _cautions(cloud, float(np.median(u.ln_d)), prior, release_h, float(points.hours.max())),
+        _cautions(cloud, u, prior, release_h, float(points.hours.max())),
     )  # fmt: skip

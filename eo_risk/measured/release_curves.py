@@ -13,8 +13,8 @@ from scipy.interpolate import RectBivariateSpline
 
 from eo_risk.physics.layer import Body, Stage, run_layer
 
-_DIFFUSIVITIES = 65
-_RESISTANCES = 13
+_DIFFUSIVITIES = 97
+_RESISTANCES = 33
 # The layer model's answer carries no figures below this share of the start.
 _LEAST_SHARE = 1e-7
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr, ndtri
 
 from eo_risk import reference
@@ -17,6 +19,7 @@ from eo_risk.physics import properties
 from eo_risk.physics.layer import Body
 
 _Z95 = float(ndtri(0.95))
+_RIDGE_NODES, _RIDGE_FIRST, _RIDGE_LATER, _RIDGE_ZOOMS = 49, 41, 9, 6
 
 
 @dataclass(frozen=True)
@@ -115,37 +118,56 @@ def _slow_share(z: np.ndarray, share: reference.Record) -> np.ndarray:
 class Coordinates:
     """Coordinates in which results pin down one thing each.
 
-    Late release of a layer goes with one time, close to l^2 / D (4 / pi^2 + 1 / Bi) with
-    Bi = v l / D for a sheet of half thickness l (Crank, The Mathematics of Diffusion, 2nd ed.
-    1975, first root with surface resistance): results give that time well, the share of the
-    surface in it poorly. Likewise they give what is left of the slow pool at a late hour, not
-    its start. In logs both turns, from (D, v) to (time, Bi) and from (share, rate) to (left,
-    rate), keep volumes.
+    Whatever the share Bi = v l / D of the surface, results give one diffusivity well: the one
+    with which the whole curve fits best. It lies on a thin bent ridge over ln Bi, and the
+    first coordinate is the distance in ln D from it. Likewise results give what is left of the
+    slow pool at a late hour, not its start. In logs both turns, from (D, v) to (distance, Bi)
+    and from (share, rate) to (left, rate), keep volumes whatever the ridge.
     """
 
     prior: Prior
     length_m: float
     late_s: float
+    ridge: PchipInterpolator
 
     @classmethod
-    def of(cls, prior: Prior, body: Body, late_s: float) -> Coordinates:
+    def of(
+        cls, prior: Prior, body: Body, late_s: float, curves: ReleaseCurves,
+        fitness: Callable[[Unknowns], np.ndarray],
+    ) -> Coordinates:  # fmt: skip
+        """Find the ridge of a `fitness` of unknowns, the log likelihood of known results."""
         halves = 2.0 if body.open_faces == "both" and body.shape in ("sheet", "tube") else 1.0
-        return cls(prior, float(body.thickness_m) / halves, late_s)
+        length_m = float(body.thickness_m) / halves
+        (low_d, low_v), (high_d, high_v) = curves.low, curves.high
+        ln_length = math.log(length_m)
+        ln_bi = np.linspace(low_v - high_d, high_v - low_d, _RIDGE_NODES) + ln_length
+        best = np.full(_RIDGE_NODES, 0.5 * (low_d + high_d))
+        reach, count = 0.5 * (high_d - low_d), _RIDGE_FIRST
+        for _ in range(_RIDGE_ZOOMS):
+            tried = np.clip(best + np.linspace(-reach, reach, count)[:, None], low_d, high_d)
+            ln_d = tried.ravel()
+            middle = Unknowns(ln_d, np.tile(ln_bi, count) + ln_d - ln_length,
+                              np.full(ln_d.shape, prior.slow_share.value_si),
+                              np.full(ln_d.shape, prior.slow_rate.p50))  # fmt: skip
+            found = fitness(middle).reshape(tried.shape)
+            best = tried[np.argmax(found, axis=0), np.arange(_RIDGE_NODES)]
+            reach, count = 2.0 * reach / (count - 1), _RIDGE_LATER
+        return cls(prior, length_m, late_s, PchipInterpolator(ln_bi, best))
 
-    def _ln_time_times_d(self, ln_bi: np.ndarray) -> np.ndarray:
-        return 2.0 * math.log(self.length_m) + np.log(4.0 / math.pi**2 + np.exp(-ln_bi))
+    def _ridge_ln_d(self, ln_bi: np.ndarray) -> np.ndarray:
+        return self.ridge(np.clip(ln_bi, self.ridge.x[0], self.ridge.x[-1]))
 
     def points(self, found: Unknowns) -> np.ndarray:
         """Coordinates of unknowns, shape (samples, 4)."""
         ln_bi = found.ln_v + math.log(self.length_m) - found.ln_d
         ln_left = np.log(np.maximum(found.slow_share, 1e-300)) - found.slow_rate * self.late_s
-        return np.column_stack([self._ln_time_times_d(ln_bi) - found.ln_d, ln_bi, ln_left,
+        return np.column_stack([found.ln_d - self._ridge_ln_d(ln_bi), ln_bi, ln_left,
                                 np.log(found.slow_rate)])  # fmt: skip
 
     def unknowns(self, x: np.ndarray) -> Unknowns:
         """Physical unknowns at these coordinates."""
-        ln_time, ln_bi, ln_left, ln_rate = x.T
-        ln_d = self._ln_time_times_d(ln_bi) - ln_time
+        away, ln_bi, ln_left, ln_rate = x.T
+        ln_d = away + self._ridge_ln_d(ln_bi)
         ln_v = ln_bi + ln_d - math.log(self.length_m)
         rate = np.exp(ln_rate)
         # Shares beyond what the prior allows have no weight; they only must stay numbers.
