@@ -156,6 +156,11 @@ def convert(value: float, unit: str, to: str) -> float:
     return from_si(to_si(value, unit), to)
 
 
+def tidy(value: float) -> float:
+    """Drop what a conversion adds beyond 15 figures, so that 12 in and 304.8 mm are one number."""
+    return float(f"{value:.15g}")
+
+
 def units_like(unit: str) -> list[str]:
     """List the units a value in `unit` can be turned into, `unit` itself among them."""
     group = _TEMPERATURE[:2] if unit in _TEMPERATURE else _KIND_GROUPS.get(_KIND.get(unit, ""), ())
@@ -262,12 +267,12 @@ def parse_quantity(
         if not reading:
             raise ValueError("a pressure with a unit must say absolute, gauge or vacuum")
         absolute_pa = _pressure_absolute_pa(number, given, reading, ambient_pa)
-        return from_si(absolute_pa - (ambient_pa if field_reading else 0.0), field_unit)
+        return tidy(from_si(absolute_pa - (ambient_pa if field_reading else 0.0), field_unit))
     given = unit_named(rest)
     if given is None or (field_unit == "C" and given not in ("C", "F")):
         raise ValueError(f"{rest!r} is no unit of this field; {_allowed(field_unit)}")
     try:
-        return convert(number, given, field_unit)
+        return tidy(convert(number, given, field_unit))
     except ValueError:
         raise ValueError(f"{rest!r} cannot be turned into {field_unit}") from None
 

@@ -103,7 +103,7 @@ FREE_TEXT_HELP = "Free text; no patient names or numbers"
 # Unit of a field by the ending of its name; the longest ending that fits wins.
 _UNITS = {
     "_mg_per_l": "mg/L", "_mg_per_l_low": "mg/L, lowest", "_mg_per_l_high": "mg/L, highest",
-    "_nl_per_min": "NL/min", "_gauge_bar": "bar gauge", "_changes_per_h": "1/h",
+    "_g_per_cm3": "g/cm³", "_nl_per_min": "NL/min", "_gauge_bar": "bar gauge", "_changes_per_h": "1/h",
     "_kpa": "kPa absolute", "_mm": "mm", "_cm": "cm", "_cm2": "cm²", "_g": "g", "_mg": "mg",
     "_kg": "kg", "_h": "h", "_min": "min", "_c": "°C", "_percent": "%", "_l": "L", "_m3": "m³",
 }  # fmt: skip

@@ -18,7 +18,7 @@ from eo_risk.plan.load_plan import (
     Rules,
 )
 from eo_risk.plan.own_numbers import OwnLimit, OwnRecord
-from eo_risk.units import convert
+from eo_risk.units import convert, tidy
 
 
 class UnitsShown(Block):
@@ -52,7 +52,7 @@ class UnitsShown(Block):
 
     def entered(self, value: float, unit: str) -> float:
         """Turn a value entered in the site's unit into the unit of its field."""
-        return _converted(value, self.unit(unit), unit)
+        return tidy(_converted(value, self.unit(unit), unit))
 
 
 def _converted(value: float, unit: str, to: str) -> float:

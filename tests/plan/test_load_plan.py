@@ -1,5 +1,6 @@
 """The load plan: round trip, unknowns, faults collected with their paths."""
 
+import copy
 import json
 
 import pytest
@@ -191,3 +192,16 @@ def test_what_the_evacuation_left_counts_in_the_total_pressure(raw):
 def test_a_mixture_names_its_share_and_its_balance(raw, gas, where):
     raw["cycle"]["gas"] = gas
     assert set(_pressure_faults(raw)) == {where}
+
+
+def test_a_plan_in_other_units_is_the_same_plan(raw):
+    given = copy.deepcopy(raw)
+    given["chamber"] = {"volume_l": 136, "load_temperature_start_c": 21}
+    given["cycle"] |= {"temperature_c": 55, "evacuation_kpa": 8, "exposure_h": 3}
+    given["items"][0]["lumens"] = [{"name": "l", "bore_mm": 4, "length_mm": 304.8}]
+    other = copy.deepcopy(given)
+    other["chamber"] = {"volume_l": "136000 mL", "load_temperature_start_c": "69.8 F"}
+    other["cycle"] |= {"temperature_c": "131 F", "evacuation_kpa": "80 mbar absolute",
+                       "exposure_h": "180 min"}  # fmt: skip
+    other["items"][0]["lumens"] = [{"name": "l", "bore_mm": "12 Fr", "length_mm": "12 in"}]
+    assert read_plan(other).sha256 == read_plan(given).sha256
