@@ -104,18 +104,28 @@ def aeration_time(
     return _aeration_time(plan, item, found[0.5], found[0.95], far_s)
 
 
-def hours_by_part(trace: ItemTrace, limit_kg: float) -> list[Band | None]:
+def _part_hours(trace: ItemTrace, part: int, limit_kg: float) -> list[float | None]:
+    time = np.median(trace.time_s[trace.after_wash()], axis=1)
+    curve = [(np.maximum(trace.parts_eo[part][trace.after_wash()], 1e-300), limit_kg)]
+    return [hours_inside(time, curve, q) for q in (0.05, 0.5, 0.95)]
+
+
+def hours_by_part(
+    trace: ItemTrace, limit_kg: float, far: Callable[[], ItemTrace] | None
+) -> list[Band | None]:
     """Return when each part alone falls below the strictest EO limit. [s]
 
-    None for a part that holds no EO, or not within the planned aeration.
+    `far()` follows the item further where the plan ends first. None for a part that holds no
+    EO, or stays above the limit as far as it was followed.
     """
-    time = np.median(trace.time_s[trace.after_wash()], axis=1)
     found: list[Band | None] = []
-    for model, eo in zip(trace.models, trace.parts_eo, strict=True):
-        curve = [(np.maximum(eo[trace.after_wash()], 1e-300), limit_kg)]
-        hours = [
-            hours_inside(time, curve, q) if model.body is not None and limit_kg > 0.0 else None
-            for q in (0.05, 0.5, 0.95)
-        ]
+    for part, model in enumerate(trace.models):
+        if model.body is None or limit_kg <= 0.0:
+            found.append(None)
+            continue
+        hours = _part_hours(trace, part, limit_kg)
+        if None in hours and far is not None:
+            later = _part_hours(far(), part, limit_kg)
+            hours = [b if a is None else a for a, b in zip(hours, later, strict=True)]
         found.append(None if None in hours else Band(*hours))
     return found

@@ -132,12 +132,12 @@ def draft_item(
         followed = in_other_air(parts, item, context.far, context.far_gas)
         return simulate(plan, item, followed, context.far, context.far_waters)
 
-    def hours(pool: bool) -> AerationTime:
-        def seen(found: ItemTrace, line: Timeline) -> ItemTrace:
-            return with_slow_pool(found, line, inputs) if pool else found
+    def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
+        return with_slow_pool(found, line, inputs) if pool else found
 
-        return aeration_time(plan, item, seen(clean, timeline), curves_of,
-                             lambda: seen(far(), context.far))  # fmt: skip
+    def hours(pool: bool) -> AerationTime:
+        return aeration_time(plan, item, seen(clean, timeline, pool), curves_of,
+                             lambda: seen(far(), context.far, pool))  # fmt: skip
 
     aeration = None
     if follow and not meets.missing:
@@ -146,6 +146,10 @@ def draft_item(
             beside = hours(True)
             aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
+    part_hours = hours_by_part(
+        trace, meets.least_eo_kg(trace.contact_area_m2),
+        None if aeration is None else lambda: seen(far(), context.far, pool_on),
+    )  # fmt: skip
     target = _target(rows)
     variables = {**context.inputs.draw.variables, **inputs.draw.variables}
     form, _ = ruling_form(rows, "EO") or ("whole", None)
@@ -173,7 +177,7 @@ def draft_item(
     return ItemDraft(
         item.name, item.quantity or 1, facts, meets.missing, rows, aeration,
         residue_curve(trace, rows, amounts),
-        part_holds(trace, hours_by_part(trace, meets.least_eo_kg(trace.contact_area_m2))),
+        part_holds(trace, part_hours),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),
         trace.water.places, found, assumed, records, max(letters),
