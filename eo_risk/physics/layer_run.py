@@ -84,14 +84,15 @@ def _outputs(
 
 def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the Fourier numbers of the shortest time looked at and of the whole run."""
-    shortest, longest = np.full(samples, np.inf), np.zeros(samples)
+    shortest = np.full(samples, np.inf)
+    ends = [np.zeros(samples)]  # at the start, then at the end of every stage
     for step in steps:
         reached = layer.stages[step.stage].spread * step.duration_s
         first = reached * step.times[0]
         np.minimum(shortest, np.where(first > 0.0, first, np.inf), out=shortest)
         if step.reach is None:
-            longest += reached
-    return np.where(np.isfinite(shortest), shortest, 1.0), longest
+            ends.append(reached + ends[-1 if step.after is None else step.after + 1])
+    return np.where(np.isfinite(shortest), shortest, 1.0), np.max(np.stack(ends), axis=0)
 
 
 class _Chunk:
@@ -118,6 +119,7 @@ class _Chunk:
         self.rooms = [Room() for _ in layers]
         self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
         self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
+        self.kept: dict[int, tuple] = {}  # the state at the end of stages that branch
 
     def _start(self, layer: Layer, basis: Basis, width: int) -> np.ndarray:
         if layer.start_share is not None:
@@ -196,11 +198,23 @@ class _Chunk:
         stage = -1
         for step in steps:
             air = airs[step.stage] if airs else None
+            if step.after is not None and step.stage != stage:
+                self._restore(step.after)
             if air is not None and step.stage != stage and air.start is not None:
                 self.air = air.start[self.here]
             stage = step.stage
             to_end = (step.reach is None and step is not steps[-1]) or out.profile is not None
             self._one(step, air, volumes, out, to_end)
+            if step.branches and step.reach is None:
+                self._keep(stage)
+
+    def _keep(self, stage: int) -> None:
+        self.kept[stage] = ([modes.copy() for modes in self.modes], dict(self.totals), self.air,
+                            self.carried)  # fmt: skip
+
+    def _restore(self, stage: int) -> None:
+        modes, totals, self.air, self.carried = self.kept[stage]
+        self.modes, self.totals = [m.copy() for m in modes], dict(totals)
 
     def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs, to_end: bool) -> None:
         here, rows = self.here, step.rows

@@ -39,6 +39,8 @@ class Stage:
     `transfer_*` the gas-side coefficient h of flux = h (c_gas - c_surface / gas_ratio) [m/s],
     infinite for no resistance and 0 for a closed face. `gas_end` None keeps the level, else
     it changes linearly. `output_times_s` rise within the stage, shape (n,) or (n, samples).
+    `after` is the index of the stage at whose end this one starts, None for the one before:
+    stages may branch, as where an aeration goes on while the load already left it.
     """
 
     duration_s: ArrayLike
@@ -50,6 +52,7 @@ class Stage:
     transfer_inner_m_per_s: ArrayLike = np.inf
     loss_per_s: ArrayLike = 0.0
     output_times_s: ArrayLike = ()
+    after: int | None = None
 
 
 def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
@@ -96,6 +99,8 @@ def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
             check_number(f"{name}[{i}].gas_end_kg_per_m3", stage.gas_end_kg_per_m3)
         for field in ("transfer_outer_m_per_s", "transfer_inner_m_per_s"):
             check_number(f"{name}[{i}].{field}", getattr(stage, field), infinite=True)
+        if stage.after is not None and not 0 <= stage.after < i:
+            raise ValueError(f"{name}[{i}].after = {stage.after}; give an earlier stage")
         times = np.asarray(stage.output_times_s, dtype=float)
         if len(times):
             check_number(f"{name}[{i}].output_times_s", times)
@@ -134,7 +139,8 @@ class Step:
 
     `times` are the shares of `duration_s` at which outputs lie, the last one 1; `first_row`
     is the row of the first of them in the outputs. `reach` is the share of its stage that
-    the step covers, None for all of it: then the next stage starts from here.
+    the step covers, None for all of it: then the next stage starts from here. `after` as in
+    `Stage`; `branches` when a later stage than the next one starts from its end.
     """
 
     stage: int
@@ -142,6 +148,8 @@ class Step:
     times: tuple[float, ...]
     first_row: int
     reach: np.ndarray | None
+    after: int | None = None
+    branches: bool = False
 
     @property
     def rows(self) -> slice:
@@ -171,12 +179,16 @@ def steps_of(
     steps: list[Step] = []
     clock: list = [0.0]
     index = [0]
+    ends = [0]  # row of the start, then of the end of every stage
+    parents = {stage.after for stage in stages}
     for i, stage in enumerate(stages):
+        start = clock[ends[-1] if stage.after is None else ends[stage.after + 1]]
         given = [*np.asarray(stage.output_times_s, dtype=float), stage.duration_s]
         times = [np.asarray(t, dtype=float) for t in given]
         row, last, made = len(clock), len(times), []
-        clock += [clock[row - 1] + t for t in times]
+        clock += [start + t for t in times]
         index += [i] * last
+        ends.append(len(clock) - 1)
         while last > 0:
             # Going back from the latest time, take all that may share its poles.
             end, shares, first = times[last - 1], [1.0], last - 1
@@ -190,7 +202,8 @@ def steps_of(
             if last < len(times):
                 whole = np.where(times[-1] > 0.0, times[-1], 1.0)
                 reach = over_samples(end / whole, samples)
-            made.append(Step(i, over_samples(end, samples), tuple(shares), row + first, reach))
+            made.append(Step(i, over_samples(end, samples), tuple(shares), row + first, reach,
+                             stage.after, i in parents))  # fmt: skip
             last = first
         # All start where the stage does; the one that reaches its end comes last.
         steps += reversed(made)
