@@ -9,7 +9,7 @@ import streamlit as st
 
 from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
-from eo_risk.measured.lab_physics import PhysicsRequest
+from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import LabTable, results_from_bytes
 from eo_risk.output.lab_sheet import lab_sheet_html
 from ui import lab_words

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from eo_risk.measured.lab_options import LabOptions, choices_needed
-from eo_risk.measured.lab_physics import PhysicsRequest
+from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import SUBSTANCES, LabTable
 from eo_risk.plan.choices import materials, packagings
 from ui import lab_words, state

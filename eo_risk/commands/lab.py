@@ -102,7 +102,7 @@ def _options(flags: Flags, args: argparse.Namespace):
 
 
 def _physics(flags: Flags, args: argparse.Namespace):
-    from eo_risk.measured.lab_physics import PhysicsRequest
+    from eo_risk.measured.layer_fit.answer import PhysicsRequest
 
     given = {
         "shape": flags.word("--shape", _SHAPES),
@@ -152,7 +152,7 @@ def _one_time_lines(answer: dict) -> list[str]:
 
 
 def _text(answer: dict) -> str:
-    from eo_risk.measured.site_record import records_toml
+    from eo_risk.measured.layer_fit.site_record import records_toml
     from eo_risk.output import lab_wording
 
     lines = [lab_wording.limit_line(answer)]
@@ -184,7 +184,7 @@ def _write_report(answer: dict, path: Path) -> None:
 
 def _save_records(answer: dict, path: Path) -> None:
     from eo_risk.files import read_text, refuse, write_text
-    from eo_risk.measured.site_record import records_toml
+    from eo_risk.measured.layer_fit.site_record import records_toml
     from eo_risk.plan.site_file import with_material_records
 
     if not answer["material_records"]:

@@ -18,7 +18,7 @@ from eo_risk.measured.device_amounts import DeviceAmount, device_amounts
 from eo_risk.measured.dissipation import Points
 from eo_risk.measured.lab_group import declines_of, group_answer, later
 from eo_risk.measured.lab_options import CONDITIONS, LabOptions, cell, why_not_used
-from eo_risk.measured.lab_physics import PhysicsRequest, physics_answer
+from eo_risk.measured.layer_fit.answer import PhysicsRequest, physics_answer
 from eo_risk.measured.predictions import beside_prediction
 from eo_risk.measured.results_table import LabTable
 

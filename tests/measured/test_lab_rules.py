@@ -6,7 +6,7 @@ import pytest
 from eo_risk.errors import InputError
 from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
-from eo_risk.measured.lab_physics import PhysicsRequest
+from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import results_from_bytes
 
 HEAD = "lot,aeration_h,substance,result,unit"

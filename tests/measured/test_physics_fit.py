@@ -7,15 +7,15 @@ import pytest
 
 from eo_risk.judgement.risk import Draw
 from eo_risk.measured.dissipation import Points
-from eo_risk.measured.lot_scatter import LotModel
-from eo_risk.measured.physics_fit import (
+from eo_risk.measured.layer_fit.curves import ReleaseCurves
+from eo_risk.measured.layer_fit.fit import (
     fit_physics,
     picture_hours,
     release_curves,
 )
-from eo_risk.measured.posterior import sample_posterior
-from eo_risk.measured.release_curves import ReleaseCurves
-from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Unknowns, prior_of
+from eo_risk.measured.layer_fit.posterior import sample_posterior
+from eo_risk.measured.layer_fit.scatter import LotModel
+from eo_risk.measured.layer_fit.unknowns import Coordinates, PhysicsSetup, Unknowns, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.units import SECONDS_PER_HOUR
 
@@ -285,7 +285,7 @@ def test_results_far_from_a_record_say_so():
 
 def test_a_cloud_that_stays_poor_is_flagged(prior, curves, monkeypatch):
     """One cloud only, no adapting: whatever comes out must not look like an answer."""
-    from eo_risk.measured import posterior
+    from eo_risk.measured.layer_fit import posterior
 
     monkeypatch.setattr(posterior, "_MOST_STEPS", 1)
     points = exponential(0.08, 0.01, 12, range(0, 60, 4))

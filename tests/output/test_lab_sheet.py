@@ -8,7 +8,7 @@ from pypdf import PdfReader
 
 from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
-from eo_risk.measured.lab_physics import PhysicsRequest
+from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import read_results, results_from_bytes
 from eo_risk.output.lab_sheet import VOIDED_BY, lab_sheet_html
 

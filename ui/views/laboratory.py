@@ -11,8 +11,8 @@ import pandas as pd
 import streamlit as st
 
 from eo_risk.errors import EoRiskError, InputError
+from eo_risk.measured.layer_fit.site_record import records_toml
 from eo_risk.measured.results_table import LabTable, template_csv
-from eo_risk.measured.site_record import records_toml
 from eo_risk.output.lab_chart import chart_sentence, lab_picture
 from eo_risk.output.lab_wording import (
     ONE_TIME,

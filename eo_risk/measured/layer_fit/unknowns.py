@@ -14,7 +14,7 @@ from eo_risk import reference
 from eo_risk.errors import Fault, InputError, unknown_name
 from eo_risk.judgement.result import Band
 from eo_risk.judgement.risk import Draw, quantile
-from eo_risk.measured.release_curves import ReleaseCurves
+from eo_risk.measured.layer_fit.curves import ReleaseCurves
 from eo_risk.physics import properties
 from eo_risk.physics.layer import Body
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 
 from eo_risk import reference
 from eo_risk.judgement.result import Band
-from eo_risk.measured.release_unknowns import PhysicsSetup
+from eo_risk.measured.layer_fit.unknowns import PhysicsSetup
 from eo_risk.physics import properties
 from eo_risk.units import from_si, kelvin_to_celsius
 

@@ -15,10 +15,10 @@ from scipy.special import ndtr
 from eo_risk.judgement.result import Band, Caution
 from eo_risk.judgement.risk import quantile
 from eo_risk.measured.dissipation import Points
-from eo_risk.measured.lot_scatter import LotModel
-from eo_risk.measured.posterior import Cloud, sample_posterior
-from eo_risk.measured.release_curves import ReleaseCurves
-from eo_risk.measured.release_unknowns import Coordinates, PhysicsSetup, Prior, Unknowns, steps
+from eo_risk.measured.layer_fit.curves import ReleaseCurves
+from eo_risk.measured.layer_fit.posterior import Cloud, sample_posterior
+from eo_risk.measured.layer_fit.scatter import LotModel
+from eo_risk.measured.layer_fit.unknowns import Coordinates, PhysicsSetup, Prior, Unknowns, steps
 from eo_risk.physics import properties
 from eo_risk.units import SECONDS_PER_HOUR
 

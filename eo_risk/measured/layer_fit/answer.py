@@ -14,14 +14,14 @@ from eo_risk.judgement.result import Band, Caution
 from eo_risk.judgement.risk import Draw
 from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.dissipation import Points, by_lots, can_fit_lots, pooled
-from eo_risk.measured.physics_fit import (
+from eo_risk.measured.layer_fit.fit import (
     PhysicsFit,
     fit_physics,
     picture_hours,
     release_curves,
 )
-from eo_risk.measured.release_unknowns import PhysicsSetup, prior_of
-from eo_risk.measured.site_record import site_material_record
+from eo_risk.measured.layer_fit.site_record import site_material_record
+from eo_risk.measured.layer_fit.unknowns import PhysicsSetup, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.units import celsius_to_kelvin, from_si, to_si
 

@@ -1,0 +1,1 @@
+"""The layer model fitted to laboratory results: unknowns, likelihood, samples, answer."""
