@@ -154,7 +154,10 @@ def test_acid_and_alkaline_carry_over(capsys, ph, faster):
 def test_largest_water_below_a_reference(capsys):
     """Run again with that water, the 95 % point of EG is the reference."""
     first = answer(capsys, *ONE_ML, *CYCLE, "--reference-mg", "3")
-    assert answer(capsys, *ONE_ML, *CYCLE)["largest_water_mg"] is None
+    # The adult's reference of ICH Q3C(R9), 6.2 mg/d, stands where none is given.
+    plain = answer(capsys, *ONE_ML, *CYCLE)
+    assert plain["reference_mg"] == 6.2
+    assert plain["largest_water_mg"] == pytest.approx(6.2 / 3.0 * first["largest_water_mg"])
     again = answer(capsys, "--water-mg", str(first["largest_water_mg"]), *CYCLE)
     assert again["eg_after_aeration_mg"]["p95"] == pytest.approx(3.0, rel=1e-6)
 
@@ -213,3 +216,64 @@ def test_text_for_a_person(capsys):
     assert "then look again" in text
     assert "EG has no limit" in text
     assert "exceeded" not in text
+
+
+AIRED = ("--aeration-h", "12", "--aeration-temperature-c", "55")
+
+
+def test_removal_is_credited_only_when_asked_and_is_said(capsys):
+    lumen = ("--bore-mm", "3", "--gas-path-mm", "250")
+    plain = answer(capsys, *ONE_ML, *CYCLE, *AIRED, *lumen)
+    assert plain["eg_removed_mg"] is None
+    led = answer(capsys, *ONE_ML, *CYCLE, *AIRED, *lumen, "--removal", "flow",
+                 "--removal-flow-nl-per-min", "2")  # fmt: skip
+    assert middle(led, "eg_after_aeration_mg") < 0.1 * middle(plain, "eg_after_aeration_mg")
+    total = middle(led, "eg_after_aeration_mg") + middle(led, "eg_removed_mg")
+    assert total == pytest.approx(middle(plain, "eg_after_aeration_mg"), rel=0.02)
+    assert middle(led, "eg_mg") == pytest.approx(middle(plain, "eg_mg"))
+    assert led["largest_water_mg"] == plain["largest_water_mg"]
+    assert main(["glycol", *ONE_ML, *CYCLE, *AIRED, *lumen, "--removal", "flow",
+                 "--removal-flow-nl-per-min", "2"]) == 0  # fmt: skip
+    assert "credited as gone" in capsys.readouterr().out
+
+
+def test_an_open_surface_gives_glycol_off_once_it_is_dry(capsys):
+    small = ("--water-mg", "100")
+    off = answer(capsys, *small, *CYCLE, *AIRED, "--removal", "open", "--surface-cm2", "100")
+    assert middle(off, "eg_removed_mg") > 0.0
+    # A litre on one square centimetre never dries in that time: nothing may leave.
+    deep = answer(capsys, "--water-mg", "1e6", *CYCLE, *AIRED, "--removal", "open",
+                  "--surface-cm2", "1")  # fmt: skip
+    assert deep["eg_removed_mg"]["p95"] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("flags", "where"),
+    [
+        (("--removal", "open"), "--surface-cm2"),
+        (("--removal", "flow"), "--removal-flow-nl-per-min"),
+        (("--removal", "flow", "--removal-flow-nl-per-min", "0"), "--removal-flow-nl-per-min"),
+        (("--removal", "open", "--surface-cm2", "9", *PLUG), "--removal"),
+        (("--removal", "wind"), "--removal"),
+        (("--glycol-reference", "ich"), "--glycol-reference"),
+        (("--body-mass-kg", "0"), "--body-mass-kg"),
+    ],
+)
+def test_what_a_removal_or_a_reference_rests_on_is_asked(capsys, flags, where):
+    assert where in errors(capsys, *ONE_ML, *CYCLE, *flags)
+
+
+def test_a_lighter_patient_may_have_less_water(capsys):
+    adult = answer(capsys, *ONE_ML, *CYCLE)
+    child = answer(capsys, *ONE_ML, *CYCLE, "--body-mass-kg", "5")
+    assert child["largest_water_mg"] == pytest.approx(0.1 * adult["largest_water_mg"])
+
+
+def test_diethylene_glycol_of_a_film(capsys):
+    # DEG = (k2/k1) [EG]^2 / (2 [water]): 5.3 mg EG in 1 mL at 55 C are 85 mol/m3, k2/k1 1.63,
+    # 55.3 kmol/m3 of water: 0.107 mol/m3 or 0.0114 mg.
+    found = answer(capsys, *ONE_ML, *CYCLE)
+    assert middle(found, "deg_mg") == pytest.approx(0.0114, rel=0.1)
+    assert found["deg_share"] < 0.01
+    assert main(["glycol", *ONE_ML, *CYCLE]) == 0
+    assert "negligible" in capsys.readouterr().out

@@ -210,3 +210,16 @@ def test_why_a_lumen_does_not_dry_is_said(capsys, flags, why):
     else:
         assert why in found["cannot_dry"]
         assert f"{found['cannot_dry']}: it does not dry this way" in printed
+
+
+def test_minutes_to_a_target_leave_no_more_than_it(capsys):
+    given = (*CHANNEL, "--water-mg", "1000", "--air-pressure-gauge-bar", "1", *DRY_AIR)
+    asked = lumen(capsys, *given, "--target-mg", "300")["target_after_min"]
+    assert 0.0 < asked["p50"] <= asked["p95"]
+    after = lumen(capsys, *given, "--minutes", str(asked["p95"]), "--target-mg", "300")
+    assert after["water_mg"]["p95"] == pytest.approx(300.0, rel=0.02)
+    assert after["target_after_min"]["p95"] == pytest.approx(0.0, abs=0.02)
+    assert lumen(capsys, *given)["target_after_min"] is None
+    assert main(["water", "lumen", *given, "--target-mg", "300"]) == 0
+    line = next(x for x in capsys.readouterr().out.splitlines() if x.startswith("down to 300 mg"))
+    assert line.endswith("then look again")

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, emit, significant
 from eo_risk.errors import Fault
+from eo_risk.output.wording import floor_to
 
+_REMOVALS = ("none", "open", "flow")
+_NEGLIGIBLE = 0.05  # of EG: far inside its own band
 _LONGEST_LUMEN_MM = 20_000.0  # as the command `water` takes it
 
 
@@ -29,7 +33,13 @@ def register(subparsers) -> None:
     parser.add_argument("--load-temperature-c", help="of the water in exposure (set point)")
     parser.add_argument("--chloride-mol-per-l", help="chloride of the water")
     parser.add_argument("--ph", help="pH the water is held at; CO2 does not move it then")
-    parser.add_argument("--reference-mg", help="EG not to be passed: gives the largest water")
+    parser.add_argument("--glycol-reference", help="screening reference (default ich_q3c)")
+    parser.add_argument("--body-mass-kg", help="of the patient, for that reference (adult)")
+    parser.add_argument("--reference-mg", help="EG not to be passed, in place of a reference")
+    parser.add_argument("--removal", help="EG leaving in aeration: none (default) open flow")
+    parser.add_argument("--surface-cm2", help="open surface, for --removal open")
+    parser.add_argument("--removal-flow-nl-per-min",
+                        help="air led through the lumen, for --removal flow")  # fmt: skip
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     add_json_flag(parser)
@@ -56,14 +66,49 @@ def _read(args: argparse.Namespace) -> dict:
         "chloride": number("--chloride-mol-per-l", "mol/L", 0, 6) or 0.0,
         "ph": number("--ph", "", 0, 14),
         "reference": number("--reference-mg", "mg", 0, 1e6, above=True),
+        "body_mass": number("--body-mass-kg", "kg", 0, 400, above=True),
+        "removal": flags.word("--removal", _REMOVALS) or "none",
+        "surface": number("--surface-cm2", "cm2", 0, 1e6, above=True),
+        "flow": number("--removal-flow-nl-per-min", "NL/min", 0, 1000, above=True),
         "samples": flags.whole("--samples", 16, 1_000_000) or 2048,
         "seed": flags.whole("--seed", 0, 2**31 - 1),
     }
     given["seed"] = 1 if given["seed"] is None else given["seed"]
+    given["reference"], given["basis"] = _reference(flags, given, args.glycol_reference)
     _check_lumen(flags, given, args)
+    _check_removal(flags, given)
     _check_pressures(flags, given)
     flags.done()
     return given
+
+
+def _reference(flags: Flags, given: dict, name: str | None) -> tuple[float | None, str]:
+    """Return the EG not to be passed and what it rests on. [mg]"""
+    if given["reference"] is not None:
+        return given["reference"], "as given"
+    from eo_risk.errors import InputError
+    from eo_risk.judgement.limits import screening_by_id
+
+    try:
+        found = screening_by_id(name or "ich_q3c", given["body_mass"])
+    except InputError as error:
+        flags.faults += [replace(fault, where="--glycol-reference") for fault in error.faults]
+        return None, ""
+    return found.limit, found.basis
+
+
+def _check_removal(flags: Flags, given: dict) -> None:
+    """Ask for what a credited removal rests on."""
+    needs = {"open": [("surface", "--surface-cm2", "an area in cm2")],
+             "flow": [("flow", "--removal-flow-nl-per-min", "a flow in NL/min"),
+                      ("bore", "--bore-mm", "a bore in mm"),
+                      ("path", "--gas-path-mm", "a length in mm")]}  # fmt: skip
+    for key, flag, allowed in needs.get(given["removal"], ()):
+        if given[key] is None:
+            flags.faults.append(Fault(flag, "nothing", "", allowed,
+                                      f"--removal {given['removal']} rests on it."))  # fmt: skip
+    if given["removal"] == "open" and given["bore"] is not None:
+        flags.fault("--removal", "", "flow, or none", "Water in a lumen lies on no open surface.")
 
 
 def _check_lumen(flags: Flags, given: dict, args: argparse.Namespace) -> None:
@@ -142,10 +187,29 @@ def _bodies(given: dict):
         chloride_mol_per_m3=full(to_si(given["chloride"], "mol/L")),
         ph=given["ph"],
         form=given["form"],
+        removal=_removal(given, full),
         lumen=None if given["bore"] is None else (to_si(given["bore"], "mm"),
                                                   to_si(given["path"], "mm")),
     )  # fmt: skip
     return found, inputs
+
+
+def _share(part, whole) -> float | None:
+    """Return the 95 % point of one mass over that of another; None of nothing. [-]"""
+    import numpy as np
+
+    top = float(np.quantile(whole, 0.95))
+    return float(np.quantile(part, 0.95)) / top if top > 0.0 else None
+
+
+def _removal(given: dict, full):
+    """Return the removal asked for; None by default."""
+    from eo_risk.judgement.water_only import Removal
+    from eo_risk.units import to_si
+
+    if given["removal"] == "open":
+        return Removal(surface_m2=full(to_si(given["surface"], "cm2")))
+    return Removal(flow_nl_per_min=given["flow"]) if given["removal"] == "flow" else None
 
 
 def _points(samples) -> dict:
@@ -157,16 +221,14 @@ def _points(samples) -> dict:
     return {"p05": float(low), "p50": float(middle), "p95": float(high)}
 
 
-def _largest_water_mg(given: dict) -> float | None:
-    """Return the largest water whose film stays below the reference given. [mg]"""
-    if given["reference"] is None:
-        return None
+def _largest_water_mg(given: dict) -> float:
+    """Return the largest water whose film stays below the reference, nothing removed. [mg]"""
     from eo_risk.physics.chemistry import largest_water_kg
     from eo_risk.units import from_si, to_si
 
     # The form that makes more glycol, in the open, where it is in proportion to its water.
     one = to_si(1.0, "mg")
-    found, _ = _bodies(given | {"water": 1.0, "form": "film", "bore": None})
+    found, _ = _bodies(given | {"water": 1.0, "form": "film", "bore": None, "removal": "none"})
     return float(from_si(largest_water_kg(one, found.eg_kg, to_si(given["reference"], "mg")), "mg"))
 
 
@@ -188,6 +250,11 @@ def _answer(given: dict) -> dict:
         "ech_unbuffered_mg": _points(found.ech_unbuffered_kg),
         "ech_buffered_mg": _points(found.ech_buffered_kg),
         "eg_ceiling_mg": float(from_si(np.median(found.ceiling_kg), "mg")),
+        "deg_mg": _points(found.diethylene_kg),
+        "deg_share": _share(found.diethylene_kg, found.film_eg_kg),
+        "eg_removed_mg": None if found.removed_kg is None else _points(found.removed_kg),
+        "reference_mg": given["reference"],
+        "reference_basis": given["basis"],
         "largest_water_mg": _largest_water_mg(given),
         "assumed": [
             {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
@@ -200,7 +267,7 @@ def _answer(given: dict) -> dict:
     }
 
 
-def _lines(answer: dict, reference_mg: float | None) -> list[str]:
+def _lines(answer: dict) -> list[str]:
     lines = [
         f"as one {answer['form']}:",
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
@@ -211,11 +278,20 @@ def _lines(answer: dict, reference_mg: float | None) -> list[str]:
         f"ECH, buffered: {band(**answer['ech_buffered_mg'], unit='mg')}",
         f"ceiling of EG: {significant(answer['eg_ceiling_mg'])} mg",
     ]
-    if reference_mg is not None:
-        lines.append(
-            f"below {significant(reference_mg)} mg EG at 95 % with up to "
-            f"{significant(answer['largest_water_mg'])} mg of water as a film; then look again"
-        )
+    deg, share = answer["deg_mg"], answer["deg_share"]
+    if share is not None:
+        small = "negligible" if share < _NEGLIGIBLE else "add it to EG"
+        lines.append(f"DEG beside the EG of a film: {band(**deg, unit='mg')}, at 95 % "
+                     f"{significant(100.0 * share)} % of it: {small}")  # fmt: skip
+    if answer["eg_removed_mg"] is not None:
+        lines.append("EG credited as gone in the aeration, as asked: "
+                     f"{band(**answer['eg_removed_mg'], unit='mg')}")  # fmt: skip
+    largest = significant(floor_to(answer["largest_water_mg"]))
+    lines.append(
+        f"below {significant(answer['reference_mg'])} mg EG at 95 % with up to {largest} mg of "
+        "water as a film; dry to it (`eo-risk water lumen --target-mg` names the minutes), "
+        "then look again"
+    )
     lines += [
         f"assumed {a['field']}: {significant(a['low'])} to {significant(a['high'])} {a['unit']}"
         for a in answer["assumed"]
@@ -228,5 +304,5 @@ def run(args: argparse.Namespace) -> int:
     """Print EG, ECH and EO; returns the exit code."""
     given = _read(args)
     answer = _answer(given)
-    emit(args, answer, "\n".join(_lines(answer, given["reference"])))
+    emit(args, answer, "\n".join(_lines(answer)))
     return 0

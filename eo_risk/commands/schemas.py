@@ -97,6 +97,8 @@ def _item() -> Schema:
         ),
         matters_most=array(block(input=TEXT, share=NUMBER, on=TEXT)),
         records=array(block(id=TEXT, class_=LETTER)),
+        deg_mg=or_null(band()),
+        glycol_removed_mg=or_null(band()),
         water_allowed=or_null(
             block(reference_mg=AMOUNT, largest_mg=or_null(AMOUNT), air_minutes=or_null(AMOUNT),
                   spread=array(block(place=place, lumen=TEXT, mg=AMOUNT)), note=TEXT)
@@ -169,7 +171,10 @@ def glycol() -> Schema:
         ("eg_mg", "eo_dissolved_mg", "eg_after_aeration_mg", "eo_after_aeration_mg",
          "ech_unbuffered_mg", "ech_buffered_mg"), band(),
     )  # fmt: skip
-    return block(**amounts, eg_ceiling_mg={})
+    return block(
+        **amounts, eg_ceiling_mg={}, deg_mg=band(), eg_removed_mg=or_null(band()),
+        reference_mg=AMOUNT, largest_water_mg=AMOUNT,
+    )  # fmt: skip
 
 
 def aerate() -> Schema:

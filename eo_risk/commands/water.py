@@ -33,6 +33,7 @@ def register(subparsers) -> None:
     lumen.add_argument("--air-pressure-gauge-bar", help="at the inlet of the lumen")
     lumen.add_argument("--air-flow-nl-per-min", help="measured; preferred to a pressure")
     lumen.add_argument("--minutes", help="minutes of drying air (0 when not given)")
+    lumen.add_argument("--target-mg", help="water that may stay: gives the minutes to reach it")
     lumen.add_argument("--air-temperature-c")
     lumen.add_argument("--air-rh-percent", help="of the air after its expansion")
     lumen.add_argument("--outer-diameter-mm", help="of the tube, for the heat of the room")
@@ -68,6 +69,7 @@ def _read_lumen(flags: Flags) -> dict:
         "pressure_bar": flags.number("--air-pressure-gauge-bar", "bar gauge", 0, 10),
         "flow_nl_per_min": flags.number("--air-flow-nl-per-min", "NL/min", 0, 1000),
         "minutes": flags.number("--minutes", "min", 0, 100_000) or 0.0,
+        "target_mg": flags.number("--target-mg", "mg", 0, 1e7),
         "air_c": flags.number("--air-temperature-c", "C", 0, 100),
         "air_rh_percent": flags.number("--air-rh-percent", "%", 0, 100),
         "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
@@ -276,11 +278,25 @@ def _lumen_answer(lumen: _Lumen) -> dict:
         ),
         "air_flow_nl_per_min": float(from_si(flow_m3_per_s, "NL/min")) * lumen.passes_air,
         "evaporation_mg_per_min": float(from_si(np.median(full_rate), "mg") * to_si(1.0, "min")),
+        "target_after_min": _to_target(lumen, result),
         "before_drying_mg": _points(start, "mg"),
         "cannot_dry": _why_not(lumen, result),
         "cautions": lumen.cautions(left),
         "assumed": _assumed(lumen.inputs),
     }
+
+
+def _to_target(lumen: _Lumen, result) -> dict | None:
+    """Return how many more minutes of air leave no more than the target."""
+    import numpy as np
+
+    from eo_risk.units import to_si
+
+    target_mg = lumen.given["target_mg"]
+    if target_mg is None:
+        return None
+    needed_s = result.seconds_to(to_si(target_mg, "mg")) - lumen.seconds
+    return _points(np.maximum(needed_s, 0.0), "min", ("p50", "p95"))
 
 
 def _why_not(lumen: _Lumen, result) -> str | None:
@@ -317,6 +333,14 @@ def run_lumen(args: argparse.Namespace) -> int:
             f"dry after {significant(dry['p50'])} more min of air (95 %: {most} min), losses at "
             "connectors and drops off the main flow allowed for; then look again"
         )
+    target = answer["target_after_min"]
+    if target is not None:
+        within = ", ".join(
+            f"{level} %: {'not this way' if minutes is None else significant(minutes) + ' min'}"
+            for level, minutes in (("50", target["p50"]), ("95", target["p95"]))
+        )
+        lines.append(f"down to {significant(given['target_mg'])} mg after more air ({within}); "
+                     "then look again")  # fmt: skip
     emit(args, answer, _text(lines, answer))
     return 0
 

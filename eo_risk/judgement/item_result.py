@@ -19,6 +19,7 @@ from eo_risk.judgement.counted import (
     ruling_curves,
     ruling_form,
 )
+from eo_risk.judgement.glycol_beside import glycol_beside, removed_words
 from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.inverse import GlycolProblem, glycol_problem
@@ -34,6 +35,7 @@ from eo_risk.judgement.result import (
     Band,
     Caution,
     Curve,
+    GlycolBeside,
     ItemResult,
     OwnRecordUse,
     PartHold,
@@ -80,6 +82,7 @@ class ItemDraft:
     residue_counted: str
     own_records: tuple[OwnRecordUse, ...]
     glycol: GlycolProblem | None
+    glycol_beside: GlycolBeside
 
 
 def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
@@ -185,6 +188,7 @@ def draft_item(
         meets.body_mass_kg, ", ".join(from_starting_type(item)),
         counted_of(item).text, own_record_uses(plan.own_records, item.name, variables),
         glycol_problem(item, trace.water, meets.limits, ambient_pa(plan)),
+        glycol_beside(trace.water),
     )  # fmt: skip
 
 
@@ -195,6 +199,8 @@ def _extra(
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
     if any(eo[-1].any() for eo in trace.parts_eo):
         found.append(("slow_tail", ""))
+    if trace.water.path.credit is not None:
+        found.append(("glycol_removal_credited", removed_words(trace.water)))
     if aeration is not None and aeration.beyond_cap:
         found.append(("beyond_cap", ""))
     for model in trace.models:
@@ -221,5 +227,5 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
     return ItemResult(
         d.name, d.quantity, verdict, why, (), cautions, d.assumed, asks, *d.water, d.places,
         d.rows, d.parts, d.curve, d.aeration, d.matters.most, d.records, d.data_class,
-        d.starting_type, d.residue_counted, d.own_records,
+        d.starting_type, d.residue_counted, d.own_records, glycol_beside=d.glycol_beside,
     )  # fmt: skip

@@ -191,6 +191,17 @@ class WaterAllowed:
 
 
 @dataclass(frozen=True)
+class GlycolBeside:
+    """What stands beside EG: diethylene glycol, and EG credited as gone in the aeration. [kg]
+
+    Both of all leftover water as film; `removed_kg` None unless the plan asks for the credit.
+    """
+
+    diethylene_kg: Band
+    removed_kg: Band | None
+
+
+@dataclass(frozen=True)
 class OwnRecordUse:
     """A record of the site's own that stood in for a shipped one, in its own unit."""
 
@@ -234,6 +245,7 @@ class ItemResult:
     residue_counted: str = ""
     own_records: tuple[OwnRecordUse, ...] = ()
     water_allowed: WaterAllowed | None = None
+    glycol_beside: GlycolBeside | None = None
 
 
 @dataclass(frozen=True)

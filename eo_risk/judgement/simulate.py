@@ -9,6 +9,7 @@ import numpy as np
 
 from eo_risk import reference
 from eo_risk.judgement import leftover
+from eo_risk.judgement.glycol_credit import credit_of
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
 from eo_risk.judgement.polymer_ech import part_ech
@@ -183,7 +184,8 @@ def simulate(
     outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
-    water = item_water(item, inputs, timeline, waters, fluids, outside, heat, ambient_pa(plan))
+    water = item_water(item, inputs, timeline, waters, fluids, outside, heat, ambient_pa(plan),
+                       credit_of(plan))  # fmt: skip
     sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], waters, reference.records())
     if sorbed is not None:
         water = _with_sorbed(water, sorbed)
@@ -218,6 +220,6 @@ def part_holds(trace: ItemTrace, hours: Sequence[Band | None]) -> tuple[PartHold
 def glycol(trace: ItemTrace, form: str) -> np.ndarray:
     """Return EG over the outputs. [kg], shape (outputs, samples)"""
     body = trace.water.film if form == "film" or trace.water.plug is None else trace.water.plug
-    return body.reacted * (
+    return body.glycol * (
         properties.central("eg.molar_mass") / properties.central("eo.molar_mass")
     )

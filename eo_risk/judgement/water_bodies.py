@@ -53,6 +53,11 @@ class WaterStage:
         return self.ratio * self.gas_level
 
     @cached_property
+    def diethylene_ratio(self) -> np.ndarray:
+        """Reactivity of glycol over that of water. [-]"""
+        return properties.diethylene_glycol_ratio(self.stage.temperature_k)
+
+    @cached_property
     def fresh_hydrolysis(self) -> np.ndarray:
         """Rate of EO to glycol in water without chloride. [1/s]"""
         return hydrolysis_rate(self, 0.0)
@@ -105,6 +110,13 @@ class Body:
     reacted: np.ndarray
     ech_unbuffered: np.ndarray
     ech_buffered: np.ndarray
+    diethylene: np.ndarray | float = 0.0  # diethylene glycol of a film, at the end
+    removed: np.ndarray | float = 0.0  # of `reacted`: glycol that left with air, where credited
+
+    @property
+    def glycol(self) -> np.ndarray:
+        """EO that turned into glycol still there. [kg], shape (outputs, samples)"""
+        return self.reacted - self.removed
 
 
 Escape = Callable[[WaterStage], np.ndarray]
@@ -148,6 +160,7 @@ class FilmChemistry:
 
     run: chemistry.FilmRun
     stalled_mol_per_m3: np.ndarray
+    diethylene_ratio: np.ndarray  # shape (stages, samples) [-]
 
 
 def film_chemistry(
@@ -175,7 +188,8 @@ def film_chemistry(
                 water.rates, water.equilibrium / molar_eo, salt
             )
             stalled = np.maximum(stalled, here)
-    return FilmChemistry(chemistry.run_film(stages, inputs.samples), stalled)
+    ratio = np.stack([water.diethylene_ratio for water in waters])
+    return FilmChemistry(chemistry.run_film(stages, inputs.samples), stalled, ratio)
 
 
 def film_of(
@@ -192,6 +206,7 @@ def film_of(
         found.stalled_mol_per_m3 * volume_m3, inputs.draw("ech.molar_mass"),
     )  # fmt: skip
     wet = volume_m3 > 0.0
+    volumes = volume_m3 + np.zeros_like(run.eo_kg_per_m3)
     if volumes_m3 is None:
         eo, reacted = run.eo_kg_per_m3 * volume_m3, run.reacted_kg_per_m3 * volume_m3
     else:
@@ -199,7 +214,12 @@ def film_of(
         made = np.diff(run.reacted_kg_per_m3, axis=0) * 0.5 * (volumes[1:] + volumes[:-1])
         reacted = np.concatenate([np.zeros((1, samples)), np.cumsum(made, axis=0)])
         eo = run.eo_kg_per_m3 * volumes
-    return Body(eo, reacted, unbuffered * wet, buffered * wet)
+    eo_molar, eg, deg = (inputs.draw(f"{name}.molar_mass") for name in ("eo", "eg", "deg"))
+    diethylene = chemistry.diethylene_glycol_made_kg(
+        reacted * (eg / eo_molar), volumes, found.diethylene_ratio,
+        inputs.draw("water.molar_concentration"), (eg, deg),
+    )  # fmt: skip
+    return Body(eo, reacted, unbuffered * wet, buffered * wet, diethylene)
 
 
 def film_body(
@@ -263,7 +283,8 @@ def added(first: Body | None, second: Body) -> Body:
         return second
     return Body(first.eo + second.eo, first.reacted + second.reacted,
                 first.ech_unbuffered + second.ech_unbuffered,
-                first.ech_buffered + second.ech_buffered)  # fmt: skip
+                first.ech_buffered + second.ech_buffered,
+                first.diethylene + second.diethylene, first.removed + second.removed)  # fmt: skip
 
 
 def ceiling_kg(

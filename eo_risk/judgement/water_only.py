@@ -6,9 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from eo_risk.judgement import leftover
+from eo_risk.judgement.glycol_credit import lumen_removed, open_removed
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.judgement.water_bodies import (
+    Body,
     WaterStage,
     ceiling_kg,
     film_body,
@@ -17,9 +20,12 @@ from eo_risk.judgement.water_bodies import (
     water_stages,
 )
 from eo_risk.physics import chemistry, properties
+from eo_risk.physics.chamber_water import OpenPlace, film_left_kg
 from eo_risk.physics.gas import partial_pressure_pa
 from eo_risk.physics.plug import PlugStage, run_plug
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
+
+_CUTS = 16  # of an aeration in which glycol may leave
 
 
 @dataclass(frozen=True)
@@ -33,6 +39,20 @@ class WaterOnly:
     ech_unbuffered_kg: np.ndarray
     ech_buffered_kg: np.ndarray
     ceiling_kg: np.ndarray
+    diethylene_kg: np.ndarray  # of a film, beside the EG of that film, nothing removed
+    film_eg_kg: np.ndarray
+    removed_kg: np.ndarray | None
+
+
+@dataclass(frozen=True)
+class Removal:
+    """Removal of EG to credit: off an open surface, or with led air out of a lumen.
+
+    One of `surface_m2` [m2] and `flow_nl_per_min` [NL/min]; the other is None.
+    """
+
+    surface_m2: np.ndarray | None = None
+    flow_nl_per_min: float | None = None
 
 
 def _held_ph(water: WaterStage, ph: float | None) -> WaterStage:
@@ -59,6 +79,7 @@ def run_water_only(
     ph: float | None = None,
     form: str = "film",
     lumen: tuple[float, float] | None = None,
+    removal: Removal | None = None,
 ) -> WaterOnly:
     """Turn water into what EO makes of it, as a film or as one plug with two ends.
 
@@ -79,6 +100,8 @@ def run_water_only(
     lumen : (float, float), optional
         Bore and gas path at each end of the water; a plug needs it, a film without it lies
         open. [m]
+    removal : Removal, optional
+        EG that leaves in the aeration; none is credited without it.
     """
     molar = inputs.draw("eo.molar_mass")
     eo_pa = partial_pressure_pa(eo_kg_per_m3, gas_k, molar)
@@ -86,8 +109,10 @@ def run_water_only(
     zero, air = np.zeros_like(gas_k), np.full_like(gas_k, STANDARD_ATMOSPHERE_PA)
     exposure = LoadStage("gas exposure", exposure_s, water_k, gas_k, eo_kg_per_m3, eo_kg_per_m3,
                          total, total, zero)  # fmt: skip
-    aeration = LoadStage("aeration", aeration_s, aeration_k, aeration_k, zero, zero, air, air, zero)
-    timeline = Timeline((exposure,), (aeration,), 0, 0, water_k, np.ones_like(gas_k))
+    cuts = 1 if removal is None else _CUTS
+    aeration = LoadStage("aeration", aeration_s / cuts, aeration_k, aeration_k, zero, zero, air,
+                         air, zero, step=0)  # fmt: skip
+    timeline = Timeline((exposure,), (aeration,) * cuts, 0, 0, water_k, np.ones_like(gas_k))
     waters = tuple(
         _held_ph(w, ph)
         for w in water_stages(timeline, inputs.draw, co2_pa / np.maximum(eo_pa, 1e-9))
@@ -122,8 +147,33 @@ def run_water_only(
         eo, reacted = run.eo_kg * (volume / wet), run.reacted_kg * (volume / wet)
         ech_share = np.clip(reacted[-1] / np.maximum(film.reacted[-1], 1e-300), 0.0, 1.0)
     density = properties.water_density_kg_per_m3(water_k)
+    gone = None
+    if removal is not None:
+        length = None if lumen is None else 2.0 * lumen[1] + volume / (np.pi / 4 * lumen[0] ** 2)
+        body = replace(film, reacted=reacted)
+        gone = _removed(removal, body, water_kg, None if lumen is None else lumen[0], length,
+                        waters, inputs)[-1] * mass_ratio  # fmt: skip
     return WaterOnly(
-        reacted[1] * mass_ratio, eo[1], reacted[-1] * mass_ratio, eo[-1],
-        film.ech_unbuffered * ech_share, film.ech_buffered * ech_share,
+        reacted[1] * mass_ratio, eo[1], reacted[-1] * mass_ratio - (0.0 if gone is None else gone),
+        eo[-1], film.ech_unbuffered * ech_share, film.ech_buffered * ech_share,
         ceiling_kg(water_kg, density, waters[:1], inputs, salt),
+        film.diethylene * np.ones_like(gas_k), film.reacted[-1] * mass_ratio, gone,
     )  # fmt: skip
+
+
+def _removed(
+    removal: Removal, body: Body, water_kg: np.ndarray, bore_m: float | None,
+    length_m: np.ndarray | None, waters: tuple[WaterStage, ...], inputs: ItemInputs,
+) -> np.ndarray:  # fmt: skip
+    """Return EG that left after every output, as EO turned. [kg]"""
+    fluids = leftover.fluids(inputs.draw)
+    if removal.flow_nl_per_min is not None:
+        bore = np.full(inputs.samples, bore_m)
+        return lumen_removed(body, water_kg, bore, length_m, removal.flow_nl_per_min, (0,), waters,
+                             inputs, fluids)  # fmt: skip
+    place = OpenPlace(removal.surface_m2, inputs.draw("drying.transfer.wrapped"),
+                      inputs.draw("drying.surface.heated_share"))  # fmt: skip
+    films = [water_kg, water_kg]
+    for water in waters[1:]:
+        films.append(film_left_kg(films[-1], place, [water.met], fluids))
+    return open_removed(body, films, removal.surface_m2, waters, inputs, fluids)

@@ -7,7 +7,7 @@ water is run as a well mixed film, and in a lumen also as one plug behind the lu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import reduce
 
 import numpy as np
@@ -17,8 +17,10 @@ from eo_risk.judgement.drying_steps import (
     crevice_place,
     lumen_water,
     outside_water,
+    passes_air,
     plug_place,
 )
+from eo_risk.judgement.glycol_credit import GlycolCredit, lumen_removed, open_removed
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.result import Band, WaterPlace
@@ -107,6 +109,7 @@ class WaterPath:
     chloride: np.ndarray | float  # mol/m3
     density: np.ndarray
     before: tuple[MetByWater, ...]  # the injection
+    credit: GlycolCredit | None = None
     _fresh: dict[str, FilmChemistry] = field(default_factory=dict)
 
     @property
@@ -137,12 +140,13 @@ class WaterPath:
 def water_path(
     item: Item, inputs: ItemInputs, timeline: Timeline, waters: Sequence[WaterStage],
     fluids: Fluids, area_m2: np.ndarray, heat_j_per_k: np.ndarray,
+    credit: GlycolCredit | None = None,
 ) -> WaterPath:  # fmt: skip
     """Collect what all water of one item goes through."""
     return WaterPath(
         inputs, timeline, waters, fluids, area_m2, heat_j_per_k, _chloride(item, inputs),
         properties.water_density_kg_per_m3(inputs.draw("room.temperature")),
-        met_by_water(timeline.chamber[: timeline.exposure_first], fluids),
+        met_by_water(timeline.chamber[: timeline.exposure_first], fluids), credit,
     )  # fmt: skip
 
 
@@ -179,6 +183,9 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
         films.append(chamber_water.film_left_kg(films[-1], place, [met], path.fluids))
     salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
     film = path.film("open", path.at_once, films, salt)
+    if path.credit is not None and path.credit.open_surfaces:
+        gone = open_removed(film, films, path.area_m2, path.waters, inputs, path.fluids)
+        film = replace(film, removed=gone)
     ceiling = ceiling_kg(films[0], density, path.waters, inputs, salt)
     return WetPlace("outside", "", start, films[0], films[-1], film, film, ceiling)
 
@@ -227,6 +234,15 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
         salt_now = concentration(salt, volume, inputs)
         brine = [salted(w, salt_now, inputs.draw) for w in waters]
         plug = plug_body(at, volume, brine, path.timeline, film, salt_now)
+    flow = at.lumen.aeration_flow_nl_per_min
+    if path.credit is not None and path.credit.lumens and flow and passes_air(at.lumen):
+        film, plug = (
+            replace(body, removed=lumen_removed(
+                body, left, at.bore_m, at.length_m, flow, path.credit.warm_steps, waters, inputs,
+                fluids,
+            ))
+            for body in (film, plug)
+        )  # fmt: skip
     middle = waters[min(1, len(waters) - 1)]
     exposure_s = sum(w.stage.duration_s for w in waters if w.in_chamber)
     reach = chemistry.penetration_m(middle.water_diffusivity, exposure_s)
@@ -284,10 +300,14 @@ def item_water(
     area_m2: np.ndarray,
     heat_j_per_k: np.ndarray,
     ambient_pa: float,
+    credit: GlycolCredit | None = None,
 ) -> ItemWater:
-    """Follow all water of one item from the rinse to the end of the aeration."""
+    """Follow all water of one item from the rinse to the end of the aeration.
+
+    Glycol stays where it is made, but for what `credit` lets the aeration carry off.
+    """
     dried = dried_item(item, inputs, fluids, area_m2, ambient_pa)
-    path = water_path(item, inputs, timeline, waters, fluids, area_m2, heat_j_per_k)
+    path = water_path(item, inputs, timeline, waters, fluids, area_m2, heat_j_per_k, credit)
     places = wet_places(dried, path)
     spots = [place.spot_kg_per_m2 for place in places if place.spot_kg_per_m2 is not None]
     before, injected, end, ceiling = (

@@ -12,6 +12,7 @@ from eo_risk.judgement.result import (
     AerationTime,
     Assessment,
     Band,
+    GlycolBeside,
     ItemResult,
     LoadResult,
     Residue,
@@ -52,6 +53,16 @@ def _water_place(place: WaterPlace) -> dict:
         "after_drying": _band(place.after_drying, "mg"),
         "at_injection": _band(place.at_injection, "mg"),
         "after_aeration": _band(place.after_aeration, "mg"),
+    }
+
+
+def _glycol_beside(beside: GlycolBeside | None) -> dict:
+    if beside is None:
+        return {"deg_mg": None, "glycol_removed_mg": None}
+    removed = beside.removed_kg
+    return {
+        "deg_mg": _band(beside.diethylene_kg, "mg"),
+        "glycol_removed_mg": None if removed is None else _band(removed, "mg"),
     }
 
 
@@ -143,6 +154,7 @@ def item_answer(item: ItemResult) -> dict:
         "starting_type": item.starting_type,
         "residue_counted": item.residue_counted,
         "water_allowed": _water_allowed(item.water_allowed),
+        **_glycol_beside(item.glycol_beside),
     }
 
 

@@ -16,6 +16,7 @@ from eo_risk.output.wording import (
     allowed_water,
     assumed_line,
     band_text,
+    beside_glycol,
     caution_text,
     chance_text,
     hours_up,
@@ -76,8 +77,8 @@ def _residues(item: dict) -> Markup:
 def _water(item: dict) -> Markup:
     found = table(WATER_HEADER, water_rows(item), class_="water",
                   caption="Leftover water per piece")  # fmt: skip
-    said = allowed_water(item)
-    return escaped([found, tag("p", said, class_="allowed-water") if said else None])
+    said = [text for text in (allowed_water(item), *beside_glycol(item)) if text]
+    return escaped([found, *(tag("p", text, class_="beside-water") for text in said)])
 
 
 def _parts(item: dict) -> Markup:

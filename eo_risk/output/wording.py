@@ -215,6 +215,27 @@ def allowed_water(item: dict) -> str:
             f"cycle, stays below {reference}, at 95 %; {allowed['note']}.")  # fmt: skip
 
 
+_NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself
+
+
+def beside_glycol(item: dict) -> list[str]:
+    """Say the diethylene glycol beside EG, and the EG credited as gone in the aeration."""
+    said = []
+    rows = [row for row in item["residues"] if row["substance"] == "EG"]
+    glycol = max((row["p95"] for row in rows if row["model"] in ("film", "whole")), default=0.0)
+    deg, removed = item.get("deg_mg"), item.get("glycol_removed_mg")
+    glycol += removed["p95"] if removed else 0.0
+    if deg and glycol > 0.0:
+        share = deg["p95"] / glycol
+        rule = "negligible" if share < _NEGLIGIBLE else "not negligible: add it to EG"
+        said.append(f"Diethylene glycol beside EG: {band_text(deg, 'mg')}, "
+                    f"{significant(100.0 * share, 2)} % of it at 95 %, {rule}.")  # fmt: skip
+    if removed:
+        said.append(f"EG that leaves in the aeration is credited, as the plan asks: "
+                    f"{band_text(removed, 'mg')}; without it EG is higher by that.")  # fmt: skip
+    return said
+
+
 def floor_to(number: float, digits: int = 3) -> float:
     """Round down to a few figures: a largest amount is never printed larger than it is."""
     if number <= 0.0:

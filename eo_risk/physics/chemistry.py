@@ -225,6 +225,40 @@ def diethylene_glycol_mol_per_m3(
     return np.asarray(ratio) * np.square(glycol_mol_per_m3) / (2.0 * np.asarray(water_mol_per_m3))
 
 
+def diethylene_glycol_made_kg(
+    glycol_kg: ArrayLike,
+    water_m3: ArrayLike,
+    ratio: ArrayLike,
+    water_mol_per_m3: ArrayLike,
+    molar_mass_kg_per_mol: tuple[ArrayLike, ArrayLike],
+) -> np.ndarray:
+    """Return the diethylene glycol made along stages in which the water may shrink. [kg]
+
+    Parameters
+    ----------
+    glycol_kg, water_m3 : array_like, shape (stages + 1, samples)
+        Glycol made so far and volume of the water at the start and after every stage.
+    ratio : array_like, shape (stages, samples)
+        Reactivity of glycol over that of water per molecule. [-]
+    water_mol_per_m3 : array_like
+        Water in water. [mol/m3]
+    molar_mass_kg_per_mol : (array_like, array_like)
+        Of glycol, of diethylene glycol. [kg/mol]
+
+    Notes
+    -----
+    d DEG / d EG = ratio [EG] / [water], with the means of each stage. Glycol itself is not
+    lowered by it: its share is small as long as water stays in excess.
+    """
+    eg, deg = molar_mass_kg_per_mol
+    glycol_mol, water = np.asarray(glycol_kg) / eg, np.asarray(water_m3)
+    made = np.diff(glycol_mol, axis=0)
+    mean_mol = 0.5 * (glycol_mol[1:] + glycol_mol[:-1])
+    mean_m3 = 0.5 * (water[1:] + water[:-1])
+    per_m3 = np.divide(mean_mol, mean_m3, out=np.zeros_like(mean_mol), where=mean_m3 > 0.0)
+    return np.sum(ratio * per_m3 / water_mol_per_m3 * made, axis=0) * deg
+
+
 def largest_water_kg(
     water_kg: float, film_glycol_kg: ArrayLike, reference_kg: float, share: float = 0.95
 ) -> float:

@@ -75,6 +75,7 @@ class Lumen(Block):
     measured_mg: number("mg", 0.0, 1e7) = None
     scale_error_mg: number("mg", 0.0, 1e6) = None
     wall_part: Text = ""
+    aeration_flow_nl_per_min: number("NL/min", 0.0, 1000.0) = None
 
 
 def _or_unknown(schema: dict) -> None:
@@ -246,6 +247,7 @@ class Rules(Block):
         ]
     ) = "ich_q3c"
     glycol_above_reference: word(Literal["block", "warn"]) = "block"
+    glycol_removal: word(Literal["none", "open_surfaces", "connected_lumens", "both"]) = "none"
     full_load: word(Literal["on", "off"]) = "off"
     irradiated_chlorinated: word(Literal["stop", "warn", "off"]) = "warn"
     jurisdiction: word(Literal["us", "eu", "uk", "de", "fr", "ca", "jp", "kr"]) = None
