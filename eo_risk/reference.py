@@ -173,6 +173,21 @@ class CautionRule(_Frozen):
     source: str
 
 
+class Measurement(_Frozen):
+    """One way to measure: the inputs it settles (`*` stands for any text), how, how long."""
+
+    id: str
+    settles: tuple[str, ...] = Field(min_length=1)
+    how: str = Field(min_length=1)
+    time: float = Field(gt=0.0)
+    unit: Literal["min"]
+
+    @property
+    def time_s(self) -> float:
+        """Time it takes. [s]"""
+        return units.to_si(self.time, self.unit)
+
+
 class Range(_Frozen):
     """A range with its likeliest value: low <= value <= high, in the unit of its column."""
 
@@ -475,6 +490,13 @@ def item_types() -> MappingProxyType:
         return ItemType.model_validate(_with_ranges(row, ranges))
 
     return _by_key("item_types.csv", table("item_types"), read)
+
+
+@cache
+def measurements() -> MappingProxyType:
+    """Return every way to measure a number, by its id."""
+    rows = document("measurements").get("measurement", ())
+    return _by_key("measurements.toml", rows, Measurement.model_validate)
 
 
 @cache

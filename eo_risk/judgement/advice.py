@@ -24,8 +24,9 @@ from eo_risk.judgement.edits import (
     planned_h,
     warmer,
 )
-from eo_risk.judgement.hours import cap_s, lengthened_step
+from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
+from eo_risk.judgement.measurement import measure_actions
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
 from eo_risk.judgement.search import smallest
 from eo_risk.judgement.split import split_actions
@@ -293,7 +294,7 @@ def _shortest_pair(
     return best[:1]
 
 
-def _unpromised(plan: LoadPlan, draft: ItemDraft, result: ItemResult) -> list[Action]:
+def _unpromised(draft: ItemDraft, result: ItemResult) -> list[Action]:
     """Return what no model can promise: ask, or use another method."""
     codes, actions = _codes(result), []
     unknown = [c.action for code in _ASK for c in result.cautions
@@ -310,11 +311,6 @@ def _unpromised(plan: LoadPlan, draft: ItemDraft, result: ItemResult) -> list[Ac
     if never:
         why = ", ".join(sorted(code.replace("_", " ") for code in never))
         actions.append(Action("use another method", why, None, "", None, 0.0))
-    if draft.aeration is not None and draft.aeration.beyond_cap:
-        cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
-        strongest = result.matters_most[0].text if result.matters_most else "its EO"
-        detail = f"more than {cap_h:g} h by the estimate; measure its EO residue ({strongest})"
-        actions.append(Action("measure", detail, None, "", None, _minutes("measure_time")))
     return actions
 
 
@@ -335,7 +331,7 @@ def _actions(
     found += fixes + _aerate(plan, draft, result, bench)
     found += _shortest_pair(plan, result, found, bench)
     found += split_actions(plan, result, bench, splits)
-    found += _unpromised(plan, draft, result)
+    found += measure_actions(plan, draft, result, bench) + _unpromised(draft, result)
     moved = [a for a in found if a.new_verdict is not None]
     rest = [a for a in found if a.new_verdict is None]
     best_first = sorted(moved, key=lambda a: (-rank(a.new_verdict), a.added_minutes))
@@ -354,10 +350,14 @@ def with_actions(
     """
     done, found, splits = 0, [], {}
     for draft, item in zip(drafts, items, strict=True):
-        if item.verdict == "Within" or done >= _ITEMS_ADVISED:
+        if done >= _ITEMS_ADVISED:
             found.append(item)
             continue
-        done += 1
         bench = Bench(context, item.name, items, load, assess, whole, dict(aerators or {}))
-        found.append(replace(item, actions=_actions(context.plan, draft, item, bench, splits)))
+        if item.verdict == "Within":
+            actions = tuple(measure_actions(context.plan, draft, item, bench))
+        else:
+            done += 1
+            actions = _actions(context.plan, draft, item, bench, splits)
+        found.append(replace(item, actions=actions))
     return tuple(found)

@@ -172,9 +172,15 @@ def finish(context: LoadContext, item_draft: ItemDraft, index: int, load: LoadRe
     return finish_item(item_draft, item_cautions(item, context.plan, facts))
 
 
-def _reassess(context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool):
-    """Return verdict and draft of one item of an edited plan, with the same samples."""
-    edited = load_context(plan, context.draw.samples, context.draw.seed)
+def _reassess(
+    context: LoadContext, plan: LoadPlan, index: int, load: LoadResult, *, follow: bool,
+    pinned: Mapping[str, float] | None = None,
+):  # fmt: skip
+    """Return verdict and draft of one item of an edited plan, with the same samples.
+
+    `pinned` holds inputs at one quantile of their spread.
+    """
+    edited = load_context(plan, context.draw.samples, context.draw.seed, pinned=pinned)
     parts = edited.parts(index)
     if context.load is not None:
         others = (*context.load[:index], parts, *context.load[index + 1 :])
@@ -198,13 +204,11 @@ def _with_indices(
     context: LoadContext, item_draft: ItemDraft, index: int, item: ItemResult
 ) -> ItemResult:
     """Replace rank shares by total Sobol indices (Jansen's estimator), input by input."""
-    plan, load_wide = context.plan, context.inputs.draw.variables
+    plan = context.plan
 
     def run(name: str) -> Mapping[str, np.ndarray]:
-        scope = name
-        if name not in reference.records():
-            scope = f"item:{'load' if name in load_wide else item.name}:{name}"
-        other = load_context(plan, context.draw.samples, context.draw.seed, swapped=scope)
+        other = load_context(plan, context.draw.samples, context.draw.seed,
+                             swapped=context.drawn_as(name, item.name))  # fmt: skip
         other = replace(other, load=context.load)
         return draft_item(other, index, other.parts(index), follow=False).matters.targets
 

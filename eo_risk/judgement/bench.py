@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from eo_risk import units
@@ -42,8 +42,13 @@ class Bench:
         """Tell whether the load raises its own air, so that one item alone is not exact."""
         return self.context.load is not None
 
-    def __call__(self, plan: LoadPlan, *, follow: bool = False) -> tuple[Verdict, ItemDraft]:
-        return self.assess(self.context, plan, place_of(plan, self.name), self.load, follow=follow)
+    def __call__(
+        self, plan: LoadPlan, *, follow: bool = False, pinned: Mapping[str, float] | None = None
+    ) -> tuple[Verdict, ItemDraft]:
+        """Return verdict and draft of the item; `pinned` holds inputs at one quantile."""
+        known = {self.context.drawn_as(name, self.name): at for name, at in (pinned or {}).items()}
+        index = place_of(plan, self.name)
+        return self.assess(self.context, plan, index, self.load, follow=follow, pinned=known)
 
     def checked(self, plan: LoadPlan) -> Verdict:
         """Return the verdict of the item when the whole edited plan is checked."""

@@ -87,7 +87,16 @@ def first_order(target: np.ndarray, samples: np.ndarray) -> float:
     return 1.0 - (1.0 - between) * (target.size - 1) / (target.size - counts.size)
 
 
-def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[str, float]]:
+@dataclass(frozen=True)
+class Effect:
+    """How one input moves a result: the share it explains, and whether it raises it."""
+
+    name: str
+    share: float
+    rising: bool
+
+
+def effects(target: np.ndarray, variables: Mapping[str, Variable]) -> list[Effect]:
     """Return each input's share of the spread of a target, largest first.
 
     Parameters
@@ -99,7 +108,7 @@ def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[
 
     Returns
     -------
-    list of (name, share)
+    list of Effect
         Share of the variance of the target's ranks that the input explains: the larger of the
         squared rank correlation, exact for a steady rise or fall, and the first-order index of
         the ranks, which also sees an effect that turns round or a choice between grades;
@@ -114,13 +123,18 @@ def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[
     for name, variable in variables.items():
         if np.ptp(variable.samples) == 0.0:
             continue
-        steady = float(ranks(variable.samples) @ goal) ** 2
+        slope = float(ranks(variable.samples) @ goal)
         shaped = first_order(goal, variable.samples)
-        share = max(steady if steady > steady_noise else 0.0,
+        share = max(slope**2 if slope**2 > steady_noise else 0.0,
                     shaped if shaped > any_noise else 0.0)  # fmt: skip
         if share > 0.0:
-            found.append((name, min(share, 1.0)))
-    return sorted(found, key=lambda pair: -pair[1])
+            found.append(Effect(name, min(share, 1.0), slope > 0.0))
+    return sorted(found, key=lambda effect: -effect.share)
+
+
+def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[str, float]]:
+    """Return name and share of every effect, largest first."""
+    return [(effect.name, effect.share) for effect in effects(target, variables)]
 
 
 @dataclass(frozen=True)
@@ -133,7 +147,7 @@ class Matters:
     """
 
     most: tuple[Influence, ...]
-    ranked: tuple[tuple[str, float], ...]
+    ranked: tuple[Effect, ...]
     targets: Mapping[str, np.ndarray]
 
 
@@ -152,15 +166,15 @@ def matters(
     variables : mapping of Variable
         The inputs they were computed from.
     """
-    ranked = shares(targets[first], variables)
-    found = [(first, *pair) for pair in ranked[:_SHOWN]]
+    ranked = effects(targets[first], variables)
+    found = [(first, effect) for effect in ranked[:_SHOWN]]
     for other, target in targets.items():
         if other != first and len(found) < _SHOWN:
-            found += [(other, *pair) for pair in shares(target, variables)[:1]]
+            found += [(other, effect) for effect in effects(target, variables)[:1]]
     most = tuple(
-        Influence(name, share, on,
-                  f"{words(name)} explains {100 * share:.0f} % of the spread of {on}")
-        for on, name, share in found
+        Influence(e.name, e.share, on,
+                  f"{words(e.name)} explains {100 * e.share:.0f} % of the spread of {on}")
+        for on, e in found
     )  # fmt: skip
     return Matters(most, tuple(ranked), targets)
 

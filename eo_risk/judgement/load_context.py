@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+from eo_risk import reference
 from eo_risk.judgement.hours import longer_timeline
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_air import gas_of, shared_levels
@@ -64,6 +66,12 @@ class LoadContext:
             return None
         return gas_of(timeline, shared_levels(self.plan, timeline, self.inputs, self.load))
 
+    def drawn_as(self, name: str, item_name: str) -> str:
+        """Return the name under which the draw knows an input of an item or of the load."""
+        if name in reference.records():
+            return name
+        return f"item:{'load' if name in self.inputs.draw.variables else item_name}:{name}"
+
     def parts(self, index: int) -> ItemParts:
         """Run the parts of one item in clean air."""
         item = self.plan.items[index]
@@ -73,10 +81,11 @@ class LoadContext:
 
 
 def load_context(
-    plan: LoadPlan, samples: int, seed: int, swapped: str | None = None
-) -> LoadContext:
+    plan: LoadPlan, samples: int, seed: int, swapped: str | None = None,
+    pinned: Mapping[str, float] | None = None,
+) -> LoadContext:  # fmt: skip
     """Prepare the stages and shared samples of one plan."""
-    draw = Draw(seed, samples, swapped, as_records(plan.own_records))
+    draw = Draw(seed, samples, swapped, as_records(plan.own_records), pinned)
     inputs = ItemInputs(draw.item("load"))
     timeline = build_timeline(plan, inputs)
     fraction = mixture_fraction(plan)

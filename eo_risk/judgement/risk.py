@@ -132,6 +132,8 @@ class Draw:
         that differ in one variable give that variable's total Sobol index.
     own : mapping, optional
         Records of the site that stand in for shipped ones, by the id they replace.
+    pinned : mapping, optional
+        Variables held at one quantile of their spread, by the name `swapped` would take. [-]
     """
 
     def __init__(
@@ -140,8 +142,10 @@ class Draw:
         samples: int = DEFAULT_SAMPLES,
         swapped: str | None = None,
         own: Mapping[str, Record] | None = None,
+        pinned: Mapping[str, float] | None = None,
     ):
         self.own = dict(own or {})
+        self.pinned = dict(pinned or {})
         self.seed = seed
         self.samples = samples
         self.swapped = swapped
@@ -150,6 +154,8 @@ class Draw:
         self._place = _places()
 
     def _points(self, scope: str, index: int, name: str) -> np.ndarray:
+        if name in self.pinned:
+            return np.full(self.samples, self.pinned[name])
         if name == self.swapped:
             scope = f"second:{scope}"
         if scope not in self._scopes:

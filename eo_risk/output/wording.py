@@ -413,8 +413,11 @@ def action_text(action: dict) -> str:
 
 
 def main_action(item: dict) -> str:
-    """Say what to do first with an item: its first action, else that of its worst caution."""
-    if item["actions"]:
+    """Say what to do first with an item: its first action, else that of its worst caution.
+
+    What would only make an item that is Within surer is not a thing to do before the cycle.
+    """
+    if item["actions"] and item["verdict"] != "Within":
         return action_text(item["actions"][0])
     blocking = [c for c in item["cautions"] if c["level"] == "block"]
     return printable(blocking[0]["action"]) if blocking else "none"

@@ -1,0 +1,153 @@
+"""When a measurement is worth asking for, which one number it should settle, and how.
+
+Asked for where the hours at 95 % exceed the cap, where only a correlation stands behind a
+material, and where numbers of class C (estimates) decide the verdict: moved to an end of their
+ranges they change it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+
+from eo_risk import reference, units
+from eo_risk.judgement.bench import Bench
+from eo_risk.judgement.hours import cap_s
+from eo_risk.judgement.influence import Effect, words
+from eo_risk.judgement.item_result import ItemDraft
+from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
+from eo_risk.plan.load_plan import LoadPlan
+
+_CANDIDATES = 6  # strongest inputs tried one by one
+_ENDS = {"lognormal": (0.05, 0.95), "normal": (0.05, 0.95)}  # where `low` and `high` lie
+
+
+def cheapest(name: str) -> reference.Measurement:
+    """Return the quickest measurement that settles an input.
+
+    One that names this very input comes before those that name its kind, and these before
+    those that would settle anything.
+    """
+    ways = reference.measurements().values()
+
+    def fit(way: reference.Measurement) -> int:
+        patterns = [p for p in way.settles if fnmatchcase(name, p)]
+        return max((2 if p == name else 1 if p != "*" else 0 for p in patterns), default=-1)
+
+    return min((way for way in ways if fit(way) >= 0), key=lambda way: (-fit(way), way.time_s))
+
+
+def _action(name: str, why: str) -> Action:
+    way = cheapest(name)
+    detail = f"{why}; {way.how}"
+    return Action("measure", detail, None, "", None, units.from_si(way.time_s, "min"))
+
+
+def _hours(aeration: AerationTime | None) -> str:
+    if aeration is None:
+        return "unknown hours"
+    more = " h or more" if aeration.unreached else " h"
+    return f"{aeration.p95_s / units.SECONDS_PER_HOUR:.3g}{more}"
+
+
+def _beyond_cap(plan: LoadPlan, draft: ItemDraft, bench: Bench) -> Action | None:
+    """Return the input whose knowledge moves the hours at 95 % most, and its measurement."""
+    now = draft.aeration
+    cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
+    moved = []
+    for effect in draft.matters.ranked[:_CANDIDATES]:
+        _, known = bench(plan, follow=True, pinned={effect.name: 0.5})
+        if known.aeration is not None:
+            change = abs(known.aeration.p95_s - now.p95_s)
+            moved.append((change, effect.share, effect.name, known.aeration))
+    if not moved:
+        return None
+    _, _, name, known = max(moved, key=lambda entry: entry[:2])
+    why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); the one number that "
+           f"would settle most: {words(name)} (at its middle value {_hours(known)})")  # fmt: skip
+    return _action(name, why)
+
+
+def _end(effect: Effect, *, worse: bool) -> float:
+    """Return the quantile of the end of an estimate's range that raises (lowers) the result."""
+    low, high = _ENDS.get(reference.record(effect.name).spread, (0.0, 1.0))
+    return high if effect.rising == worse else low
+
+
+def _estimates(draft: ItemDraft) -> list[Effect]:
+    """Return the class C numbers among the inputs that explain part of the spread."""
+    letters = dict(draft.records)
+    return [e for e in draft.matters.ranked if letters.get(e.name) == "C"]
+
+
+def _verdicts(
+    plan: LoadPlan, estimates: Sequence[Effect], result: ItemResult, bench: Bench
+) -> tuple[Verdict, Verdict]:
+    """Return the verdicts with estimates at the ends that lower and that raise the result."""
+    better, worse = (
+        result.verdict if result.verdict == "Within" and not raised else
+        bench(plan, pinned={e.name: _end(e, worse=raised) for e in estimates})[0]
+        for raised in (False, True)
+    )  # fmt: skip
+    return better, worse
+
+
+def _may_change(result: ItemResult) -> bool:
+    """Tell whether any estimate could reach the verdict: nothing else holds it, and it is near.
+
+    No spread of a record is wider than what `decision.estimates_reach` covers.
+    """
+    blocking = {c.code for c in result.cautions if c.level == "block"}
+    if blocking - {"glycol_above_reference"} or result.verdict == "Not assessed":
+        return False
+    reach = reference.record("decision.estimates_reach").value
+    return any(r.limit and r.band.p95 * reach > r.limit for r in result.residues
+               if r.used_for_verdict or r.kind == "screening")  # fmt: skip
+
+
+def deciding_estimate(
+    plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench
+) -> Action | None:
+    """Ask for a measurement where numbers of class C decide the verdict.
+
+    All of them are moved to the end that lowers and to the end that raises the result; where
+    that changes the verdict, the one named is the strongest that changes it alone, else the
+    strongest.
+    """
+    estimates = _estimates(draft)
+    if not estimates or not _may_change(result):
+        return None
+    better, worse = _verdicts(plan, estimates, result, bench)
+    if {better, worse} == {result.verdict}:
+        return None
+    for effect in estimates[:_CANDIDATES]:
+        alone = _verdicts(plan, [effect], result, bench)
+        if set(alone) != {result.verdict}:
+            low, high = alone if effect.rising else reversed(alone)
+            why = f"{_range(effect)}: {low} at its low end, {high} at its high end"
+            return _action(effect.name, f"the verdict rests on an estimate, {why}")
+    ends = f"{better} with all of them at the favourable end, {worse} at the other"
+    first = estimates[0]
+    return _action(first.name, f"the verdict rests on estimates, {ends}; most on {_range(first)}")
+
+
+def _range(effect: Effect) -> str:
+    record = reference.record(effect.name)
+    unit = "" if record.unit in ("1", "-") else f" {record.unit}"
+    return f"{words(effect.name)}, {record.low:.3g} to {record.high:.3g}{unit}"
+
+
+def measure_actions(
+    plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench
+) -> list[Action]:
+    """Return the one measurement worth asking for, if any."""
+    codes = {c.code for c in result.cautions if c.level == "block"}
+    if draft.aeration is not None and draft.aeration.beyond_cap:
+        found = _beyond_cap(plan, draft, bench)
+    elif "correlation_only" in codes:
+        found = _action("diffusivity", "no EO number stands behind a material of this item")
+    elif "irradiated_chlorinated" in codes:
+        found = _action("irradiated.ech", "its chlorohydrin may be about 10 times as high")
+    else:
+        found = deciding_estimate(plan, draft, result, bench)
+    return [] if found is None else [found]
