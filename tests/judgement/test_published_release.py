@@ -80,6 +80,31 @@ def test_silicone_against_pvc_tubing():
     assert pvc / silicone > 3.5
 
 
+@pytest.mark.parametrize("material", ["pvc_plasticised", "polyurethane_soft"])
+def test_soft_tubing_is_empty_within_a_factor_of_two(material):
+    """7 to 8 h, same size, same cycle (McGunnigle et al. 1975).
+
+    Wall, end point and temperature are not in the abstract: 1 mm, 1 % of the start and 50 C are
+    assumed. At 25 C the records miss it, see the end.
+    """
+    assert 7.5 / 2.0 < hours_to(material, 1e-3, 50, 0.01) < 7.5 * 2.0
+
+
+def test_silicone_starts_far_lower_after_the_washes():
+    """Silicone tubing held 85 % less EO than PVC after the cycle (McGunnigle et al. 1975).
+
+    Not for want of uptake: it empties in the washes. Cycle of 600 mg/L, 55 C, 3 h, four washes
+    of 10 min and 1 mm walls assumed.
+    """
+    level = {}
+    for material in ("silicone", "pvc_plasticised"):
+        run = run_layer(Body("sheet", 1e-3), [stage(material, 55, 3, central, gas=0.6),
+                                              stage(material, 55, 4 / 6, central)])  # fmt: skip
+        level[material] = level_ug_per_g(run, material, central)[1:, 0]
+    assert level["silicone"][0] > 0.5 * level["pvc_plasticised"][0]
+    assert level["silicone"][1] < 0.15 * level["pvc_plasticised"][1]
+
+
 def test_a_warm_aerator_is_faster_than_a_shelf():
     """4 to 10 times from 25 C standing to 50 to 60 C (Oba et al. 1982); rubbers of the records."""
     factors = [hours_to(m, 1e-3, 25, 0.1) / hours_to(m, 1e-3, 55, 0.1)
@@ -161,6 +186,92 @@ def test_mass_balance_over_a_whole_cycle(demo):
         assert np.max(np.abs(run.mean_kg_per_m3 - gained) / largest) < 1e-9
 
 
-# Misses, not asserted: 15 ug/g at 5 d in a polyethylene insert of 8 to 10 mm after 23 at 3 d (the
-# records leave 0.88 of it, 0.65 was measured); below detection after 72 h in PTFE and nylon
-# parts of 1 mm (met as film only).
+def late_profile_ratio(material, first_root, size, celsius, days):
+    """Share left when only the slowest profile is left at the start."""
+    rate = first_root**2 * float(properties.diffusivity_m2_per_s(material, at(celsius))) / size**2
+    return float(np.exp(-rate * days * 24 * HOUR))
+
+
+def test_an_electrode_catheter_on_the_shelf():
+    """41 ug/g at 2 d, 26 +/- 3 at 7 d (Ferrell et al. 1997); the record was made from this case.
+
+    A rod of 1 mm radius in hard polyurethane and 25 C are assumed. What was measured lies between
+    the skin that one cycle leaves and the last, slowest profile.
+    """
+    cycle = [stage("polyurethane_hard", 55, 3, central, gas=0.6),
+             stage("polyurethane_hard", 25, 7 * 24, central, outputs=[2 * 24])]  # fmt: skip
+    run = run_layer(Body("rod", 1e-3), cycle)
+    skin = float(run.mean_kg_per_m3[-1, 0] / run.mean_kg_per_m3[-2, 0])
+    # First zero of J0: 2.405 (Crank 1975, ch. 5).
+    late = late_profile_ratio("polyurethane_hard", 2.405, 1e-3, 25, 5)
+    assert late == pytest.approx(0.78, abs=0.01)
+    assert skin < 26 / 41 < late
+
+
+def test_a_polyethylene_insert_after_its_cycle():
+    """23 ug/g at 3 d, 15 at 5 d (knee insert study), factor 1.25 on the ratio 0.65.
+
+    8 to 10 mm, 23 C and a cycle of 600 mg/L, 55 C, 3 h are assumed.
+    """
+    for thickness in (8e-3, 10e-3):
+        run = run_layer(Body("sheet", thickness), [
+            stage("uhmwpe", 55, 3, central, gas=0.6),
+            stage("uhmwpe", 23, 5 * 24, central, outputs=[3 * 24]),
+        ])  # fmt: skip
+        ratio = float(run.mean_kg_per_m3[-1, 0] / run.mean_kg_per_m3[-2, 0])
+        assert 0.65 / 1.25 < ratio < 0.65 * 1.25
+
+
+@pytest.mark.parametrize(("material", "thickness"), [("ptfe", 0.3e-3), ("pa12", 0.1e-3)])
+def test_films_are_empty_after_three_days(material, thickness):
+    """PTFE and nylon below detection after 72 h at room temperature (Jordy and Suhr 1973).
+
+    Met as film; a detection limit of 2 ug/g is assumed.
+    """
+    run = run_layer(Body("sheet", thickness), [stage(material, 55, 3, central, gas=0.6),
+                                               stage(material, 23, 72, central)])  # fmt: skip
+    assert level_ug_per_g(run, material, central)[-1, 0] < 2.0
+
+
+def test_outlet_air_at_5_ppm_says_nothing_good_about_the_load():
+    """Soft PVC still held over 5000 ug/g when outlet air was at 5 ppm (Furuhata et al. 1995).
+
+    When it was at 5 ppm is not stated. In a cabinet of 1 m3 with 10 air changes an hour and 2 kg
+    of 1.2 mm soft PVC at 25 C (assumed), the air comes down to 5 ppm (9 mg/m3) while the load
+    still holds many times what a patient may get (4 mg), and is itself far above 10 ug/g.
+    """
+    times = np.arange(1.0, 400.0, 1.0)
+    step = stage("pvc_plasticised", 25, 400, central, outputs=times)
+    run = run_layer(Body("sheet", 1.2e-3),
+                    [stage("pvc_plasticised", 55, 3, central, gas=0.6), step])  # fmt: skip
+    level = level_ug_per_g(run, "pvc_plasticised", central)[2:, 0]
+    held_mg = level * 2000.0 / 1000.0
+    air_mg_per_m3 = -np.gradient(held_mg) / 10.0  # given off per hour over air led through
+    first = np.flatnonzero(air_mg_per_m3 < 9.0)[0]
+    assert held_mg[first] > 100.0 * 4.0
+    assert level[first] > 100.0
+
+
+def test_a_flexible_endoscope_is_never_reported_empty(demo):
+    """66.2 ppm on average after the standard degassing time (CDC guideline 2008)."""
+    from eo_risk.judgement.assess import check_plan
+    from eo_risk.plan.load_plan import read_plan
+
+    raw = json.loads((demo / "unknown_grade.json").read_text(encoding="utf-8"))
+    raw["items"] = [raw["items"][0]]
+    shaft = raw["items"][0]["parts"][0]
+    shaft |= {"material": "polyurethane_soft", "wall_mm": 1.5, "outer_diameter_mm": 10.0,
+              "mass_g": 60.0}  # fmt: skip
+    raw["items"][0]["lumens"] = []
+    found = check_plan(read_plan(raw), samples=256, seed=1, advise=False).items[0]
+    eo = next(r.band for r in found.residues if r.substance == "EO")
+    assert eo.p50 > 0.0
+    assert eo.p95 > eo.p50
+
+
+# Misses, not asserted: soft PVC and soft polyurethane tubing of 1 mm empty in 7 to 8 h if that was
+# at 25 C (31 h, 5 to 95 % from 10 to 190 h); 15 ug/g at 5 d in a polyethylene insert if only its
+# slowest profile is left at 3 d (0.88 of it at 8 mm, 0.65 was measured); below detection after
+# 72 h in 1 mm of PTFE (33 ug/g), PA12 (330) and high density polyethylene (2.9), and in PA6 of any
+# thickness (10 to 210). No chlorohydrin in fresh soft PVC of one study, 35 ug/g in another: the
+# model gives the second, its band reaches down to a twentieth of it.
