@@ -151,7 +151,8 @@ def _physics(
             found[name], band = physics_answer(
                 rows, request, answer["limit_mg"], options.confidence, eo=eo
             )
-            eo = band if name == "EO" else eo
+            if name == "EO" and found[name]["site_material_record"]:
+                eo = band
     return found
 
 

@@ -33,7 +33,10 @@ _UNKNOWN_PACKAGING = "carton"
 # laboratories, Lao et al. 1995, abstract), and so many times that of the line (own choice).
 _MISFIT_SCATTER = 0.15
 _MISFIT_TIMES = 2.0
-_NO_RECORD = {"fit_uncertain", "model_does_not_fit"}  # nothing a site should keep
+# With these there is no number a site should keep.
+_NO_RECORD = {"fit_uncertain", "model_does_not_fit", "surface_far_from_record",
+              "diffusivity_not_told"}  # fmt: skip
+_TELLS = 0.7  # a band wider than this share of the record's tells nothing new (own choice)
 _LONGEST_PICTURE = 1.6  # times what the picture must show
 
 
@@ -125,6 +128,16 @@ def _misfit(fit: PhysicsFit, points: Points) -> list[Caution]:
                     "Check material, shape, thickness and start; rely on the line.")]  # fmt: skip
 
 
+def _not_told(fit: PhysicsFit) -> list[Caution]:
+    """Say when the diffusivity is hardly known better than from its record."""
+    own, shipped = fit.diffusivity_m2_per_s, fit.prior_m2_per_s
+    if math.log(own.p95 / own.p05) <= _TELLS * math.log(shipped.p95 / shipped.p05):
+        return []
+    return [Caution("diffusivity_not_told", "inform", "The results tell little more about the "
+                    "diffusivity than its record: no record is written.",
+                    "Test at earlier and later times.")]  # fmt: skip
+
+
 def _picture(fit: PhysicsFit, last_h: float) -> dict:
     shown = fit.hours <= _LONGEST_PICTURE * max(last_h, fit.release_h or 0.0)
     return {
@@ -176,7 +189,7 @@ def physics_answer(
     name = request.record_id
     if name and setup.substance != "EO":
         name = f"{name}.{setup.substance}"
-    cautions = (*fit.cautions, *_misfit(fit, points))
+    cautions = (*fit.cautions, *_misfit(fit, points), *_not_told(fit))
     record = None
     if not _NO_RECORD & {caution.code for caution in cautions}:
         record = site_material_record(
