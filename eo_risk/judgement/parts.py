@@ -67,6 +67,7 @@ class PartModel:
     coat: PartModel | None = None
     density_factor: np.ndarray | float = 1.0  # density given with the part over its record
     bore_m_per_s: np.ndarray | float = np.inf  # what the still gas of a tube's bore lets through
+    still_m_per_s: np.ndarray | float = np.inf  # outside it in still air
 
     @property
     def members(self) -> tuple[str, ...]:
@@ -81,7 +82,7 @@ class PartModel:
         """Return the part without any resistance outside."""
         coat = None if self.coat is None else self.coat.bare()
         return replace(self, transfer_m_per_s=np.full_like(self.transfer_m_per_s, np.inf),
-                       coat=coat)  # fmt: skip
+                       still_m_per_s=np.inf, coat=coat)  # fmt: skip
 
 
 def packaging_transfer(item: Item, inputs: ItemInputs) -> np.ndarray:
@@ -90,6 +91,13 @@ def packaging_transfer(item: Item, inputs: ItemInputs) -> np.ndarray:
     if not reference.packagings()[name].permeable:
         return np.zeros(inputs.samples)
     return inputs.draw(f"packaging.{name}.transfer")
+
+
+def _in_still_air(item: Item, inputs: ItemInputs) -> np.ndarray | float:
+    """Return the coefficient outside a bare item where no air moves; a pack is slower anyway."""
+    if item.packaging != "none":
+        return np.inf
+    return inputs.draw("packaging.none_still.transfer")
 
 
 def substance_of(material_id: str, field: str, inputs: ItemInputs) -> Substance:
@@ -132,7 +140,8 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
     if substance.absorbs or part.coating is not None:
         body, volume, area = geometry(part, field, inputs, density)
         core = PartModel(part, body, substance, volume, volume * density, area, transfer,
-                         density_factor=density / by_record)  # fmt: skip
+                         density_factor=density / by_record,
+                         still_m_per_s=_in_still_air(item, inputs))  # fmt: skip
         return core if part.coating is None else _coated(core, f"{field}.coating", inputs)
     # Metal and glass take up no EO: only their mass counts, for the water they collect.
     mass_kg = inputs.number(f"{field}.mass_g", part.mass_g, "g", "assumed.mass")
@@ -151,13 +160,22 @@ def _coated(core: PartModel, field: str, inputs: ItemInputs) -> PartModel:
     part = core.part.model_copy(update={"material": coating.material, "coating": None,
                                         "plasticiser_percent": None})  # fmt: skip
     coat = PartModel(part, body if substance.absorbs else None, substance, volume, mass,
-                     core.outside_area_m2, core.transfer_m_per_s)  # fmt: skip
+                     core.outside_area_m2, core.transfer_m_per_s,
+                     still_m_per_s=core.still_m_per_s)  # fmt: skip
     whole = core.mass_kg + mass
     if not core.substance.absorbs:
         # On metal or glass the coat is all there is, closed towards its core.
         alone = None if coat.body is None else replace(body, open_faces="outer")
         return replace(coat, part=core.part, body=alone, mass_kg=whole)
     return replace(core, body=core_body, mass_kg=whole, coat=coat)
+
+
+def _one_after_other(first: np.ndarray, second: np.ndarray | float) -> np.ndarray:
+    """Return the transfer coefficient of two resistances in a row. [m/s]"""
+    if np.ndim(second) == 0 and np.isinf(second):
+        return first
+    with np.errstate(divide="ignore"):
+        return 1.0 / (1.0 / first + 1.0 / second)
 
 
 def layer_stages(
@@ -174,10 +192,11 @@ def layer_stages(
     loads.
     """
     made = []
-    with np.errstate(divide="ignore"):
-        inside = 1.0 / (1.0 / model.transfer_m_per_s + 1.0 / model.bore_m_per_s)
+    moving = model.transfer_m_per_s
+    still = np.minimum(moving, model.still_m_per_s)
     for index, stage in enumerate(stages):
         kelvin = stage.temperature_k
+        outside = still if stage.still_air else moving
 
         def value(function, kelvin=kelvin):
             return model.substance.of(
@@ -197,8 +216,8 @@ def layer_stages(
                 gas_ratio=value(properties.gas_ratio) * model.density_factor,
                 gas_start_kg_per_m3=start,
                 gas_end_kg_per_m3=end,
-                transfer_outer_m_per_s=model.transfer_m_per_s,
-                transfer_inner_m_per_s=inside,
+                transfer_outer_m_per_s=outside,
+                transfer_inner_m_per_s=_one_after_other(outside, model.bore_m_per_s),
             )
         )
     return made

@@ -196,7 +196,7 @@ def simulate(
 
 def _ratio_at_end(model: PartModel, timeline: Timeline, inputs: ItemInputs) -> np.ndarray:
     kelvin = timeline.stages[-1].temperature_k
-    return properties.gas_ratio(model.members[0], kelvin, inputs.draw)
+    return model.substance.of(lambda m: properties.gas_ratio(m, kelvin, inputs.draw))
 
 
 def _heat_record(model: PartModel) -> str:

@@ -26,7 +26,7 @@ def with_slow_pool(trace: ItemTrace, timeline: Timeline, inputs: ItemInputs) -> 
         if model.body is None:
             parts.append(fast)
             continue
-        activation = inputs.draw(f"{model.members[0]}.activation")
+        activation = model.substance.of(lambda m: inputs.draw(f"{m}.activation"))
         turns = np.cumsum([
             s.duration_s / arrhenius(half_s, -activation, s.temperature_k) for s in stages
         ], axis=0)  # fmt: skip

@@ -52,6 +52,7 @@ class LoadStage:
     pressure_end_pa: np.ndarray
     relative_humidity: np.ndarray
     step: int | None = None  # index of the aeration step, None in the chamber
+    still_air: bool = False  # nothing moves the air around the load: a shelf, a room
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,7 @@ class _Walk:
         humidity: np.ndarray | float = 0.0,
         cuts: Sequence[float] = (1.0,),
         step: int | None = None,
+        still_air: bool = False,
     ) -> None:
         shape = self.load_k.shape
         eo_first, pressure_first = self.eo, self.pressure_pa
@@ -112,6 +114,7 @@ class _Walk:
                     pressure_first + (pressure_last - pressure_first) * cut,
                     np.broadcast_to(np.asarray(humidity, dtype=float), shape),
                     step,
+                    still_air,
                 )
             )
             start = cut
@@ -221,7 +224,8 @@ def aeration_stages(
         hours = 0.0 if step.hours is None else step.hours
         walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
                 cuts=(cuts or {}).get(index, _LATER_AERATION_CUTS if index
-                                      else _FIRST_AERATION_CUTS), step=index)  # fmt: skip
+                                      else _FIRST_AERATION_CUTS), step=index,
+                still_air=step.place == "room")  # fmt: skip
     return tuple(walk.stages)
 
 

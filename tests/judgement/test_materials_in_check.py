@@ -9,7 +9,7 @@ import pytest
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import substance_of
+from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model, substance_of
 from eo_risk.output.answer import check_answer
 from eo_risk.plan.load_plan import read_plan
 
@@ -125,6 +125,24 @@ def test_packs_hold_back_in_their_order_and_foil_blocks(answer):
     foil = answer(item={"packaging": "foil"})
     assert codes(foil)["pack_not_permeable"] == "block"
     assert foil["verdict"] == "Hold"
+
+
+def test_a_bare_item_gives_off_more_slowly_in_still_air(demo):
+    """3e-3 m/s in moving air, 1e-3 on a shelf; a pack lets through less than either."""
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["aeration"] = [{"hours": 1.0, "temperature_c": 25.0, "place": place}
+                       for place in ("cabinet", "room")]  # fmt: skip
+    for pack in ("none", "medical_paper"):
+        raw["items"][2] |= {"packaging": pack}
+        context = load_context(read_plan(raw), 64, 1)
+        item, inputs = context.plan.items[2], ItemInputs(context.draw.item("one"))
+        model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
+        made = layer_stages(model, context.timeline.aeration, inputs)
+        moving, still = made[0].transfer_outer_m_per_s, made[-1].transfer_outer_m_per_s
+        assert np.all(still <= moving)
+        assert np.array_equal(still, moving) == (pack != "none")
+        if pack == "none":
+            assert np.median(still) == pytest.approx(1e-3, rel=0.3)
 
 
 def test_every_material_gives_a_finite_answer(answer):
