@@ -89,6 +89,11 @@ lumens = [{ name = "working channel", open_ends = 2, wall_part = "sheath" }]
 # locator = "table"
 # temperature_c = 50               # a diffusivity only: where it was measured, else 25
 # items = ["our scope"]            # devices it holds for, else every item of the material
+#
+# A polymer that `eo-risk materials` does not list: write the part as
+#   { name = "plug, PBT", material = "food_contact_pbt", density_g_per_cm3 = 1.31, ... }
+# The last resort: a factor of 30 either way and always a Hold, until a material_record of
+# its diffusivity stands here.
 
 # A limit of your own or of the maker; the stricter one governs. With
 # edition = "iso10993-7:2026" it fills that edition, of which no figures are shipped.
