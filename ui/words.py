@@ -17,7 +17,8 @@ APPLY = "Apply"
 FAULTS = "These inputs cannot be used; the plan keeps its last usable values."
 TABLE_HELP = (
     "One row per item; scroll right for more columns. An empty cell is unknown: it takes a "
-    "range or blocks, and is never good news. No patient names or numbers."
+    "range or blocks, and is never good news. Needed by takes a time such as 15:00. No patient "
+    "names or numbers."
 )
 SAMPLES = "Samples per uncertain number"
 SEED = "Seed"
@@ -103,7 +104,8 @@ FREE_TEXT_HELP = "Free text; no patient names or numbers"
 # Unit of a field by the ending of its name; the longest ending that fits wins.
 _UNITS = {
     "_mg_per_l": "mg/L", "_mg_per_l_low": "mg/L, lowest", "_mg_per_l_high": "mg/L, highest",
-    "_g_per_cm3": "g/cm³", "_nl_per_min": "NL/min", "_gauge_bar": "bar gauge", "_changes_per_h": "1/h",
+    "_g_per_cm3": "g/cm³", "_nl_per_min": "NL/min", "_gauge_bar": "bar gauge",
+    "_changes_per_h": "1/h",
     "_kpa": "kPa absolute", "_mm": "mm", "_cm": "cm", "_cm2": "cm²", "_g": "g", "_mg": "mg",
     "_kg": "kg", "_h": "h", "_min": "min", "_c": "°C", "_percent": "%", "_l": "L", "_m3": "m³",
 }  # fmt: skip

@@ -89,16 +89,19 @@ def _from_items(args: argparse.Namespace, site):
         raise InputError(faults)
     table = read_items(Path(args.items))
     say(f"items: {table.understood}")
-    return read_plan(
-        plan_from_items(
-            table.items,
-            args.cycle,
-            args.aeration,
-            site,
-            cycle_start=args.cycle_start,
-            load_number=args.load_number,
+    try:
+        return read_plan(
+            plan_from_items(
+                table.items,
+                args.cycle,
+                args.aeration,
+                site,
+                cycle_start=args.cycle_start,
+                load_number=args.load_number,
+            )
         )
-    )
+    except InputError as error:
+        raise table.by_row(error) from None
 
 
 def _plan(args: argparse.Namespace, site):

@@ -94,6 +94,23 @@ class ItemsTable:
 
     items: tuple[dict[str, Any], ...]
     understood: str
+    rows: tuple[int, ...] = ()  # the first row of each item
+
+    def by_row(self, error: InputError, before: int = 0) -> InputError:
+        """Name rows where the faults of a plan name its items.
+
+        `before` counts the items of the plan that stand before those of the table.
+        """
+        return InputError(self._by_row(fault, before) for fault in error.faults)
+
+    def _by_row(self, fault: Fault, before: int) -> Fault:
+        match = re.match(r"items\[(\d+)\]\.?", fault.where)
+        index = int(match[1]) - before if match else -1
+        if not 0 <= index < len(self.rows):
+            return fault
+        path = fault.where[match.end() :]
+        headers = {column.path: column.header for column in COLUMNS}
+        return replace(fault, where=place(self.rows[index], headers.get(path, path)))
 
 
 def _put(item: dict[str, Any], path: str, value: Any) -> None:
@@ -290,7 +307,8 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
     if faults:
         raise InputError(faults)
     understood = f"{sheet.understood}, {len(drafts)} item{'s' * (len(drafts) != 1)}"
-    return ItemsTable(tuple(draft.item for draft in drafts), understood)
+    items, rows = [draft.item for draft in drafts], [draft.row for draft in drafts]
+    return ItemsTable(tuple(items), understood, tuple(rows))
 
 
 def _text_headers(content: bytes) -> set[str]:

@@ -265,4 +265,4 @@ def test_from_starting_type_stands_until_replaced(answer, plan):
         answer["items"][number]["starting_type"] = "parts[0].material"
     for text in (sheet_html(answer, plan, None), terminal_table(answer, plan)):
         assert "from starting type: items 2 to 4, 8" in " ".join(text.split())
-    assert report_html(answer, plan, None).count("parts[0].material; until a value of your own") == 4
+    assert report_html(answer, plan, None).count("material; until a value of your own") == 4

@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 
 from eo_risk import spreadsheet
-from eo_risk.errors import InputError, MissingExtraError
+from eo_risk.errors import Fault, InputError, MissingExtraError
 from eo_risk.plan.load_plan import Item, read_plan
 from eo_risk.plan.site import parse_site, resolve
 from eo_risk.plan.tables import COLUMNS, HEADERS, items_csv, items_from_bytes, read_items
@@ -298,3 +298,16 @@ def test_without_the_extra_the_message_names_it(monkeypatch):
 def test_an_absent_file_is_named(tmp_path):
     with pytest.raises(InputError, match=r"absent\.csv"):
         read_items(tmp_path / "absent.csv")
+
+
+def test_faults_of_the_plan_are_named_by_the_rows_of_the_list():
+    text = CONTINUED + "mask,1,,silicone,9,,,,,\n"
+    table = read(text)
+    assert table.rows == (2, 6, 7)
+    paths = ("items[1].needed_by", "items[2].parts[0].material", "cycle.name", "items[9].name")
+    found = table.by_row(InputError(Fault(path, "x", "", "y", "z") for path in paths))
+    assert [fault.where for fault in found.faults] == [
+        "row 6, column needed_by", "row 7, column material", "cycle.name", "items[9].name",
+    ]  # fmt: skip
+    after_one = table.by_row(InputError([Fault("items[2].name", "x", "", "y", "z")]), 1)
+    assert after_one.faults[0].where == "row 6, column name"

@@ -68,7 +68,7 @@ def _import() -> None:
     kept = candidate["items"] if how == words.APPEND else []
     candidate["items"] = [*kept, *table.items]
     faults = state.offer(candidate)
-    forms.show_faults(faults)
+    forms.show_faults(table.by_row(InputError(faults), len(kept)).faults)
     if not faults:
         st.success(f"{len(table.items)} {words.ROWS_READ}. {table.understood}")
 

@@ -8,7 +8,7 @@ import streamlit as st
 
 from eo_risk.errors import EoRiskError, Fault, InputError
 from eo_risk.plan.site import plan_from_items
-from eo_risk.plan.tables import items_from_bytes
+from eo_risk.plan.tables import ItemsTable, items_from_bytes
 from ui import forms, pick, state, words
 
 
@@ -21,22 +21,25 @@ def _start(day: date | None, clock: time | None) -> str | None:
     return (moment if rules and rules.time_zone else moment.astimezone()).isoformat()
 
 
-def _listed(file) -> list[dict]:
+def _listed(file) -> ItemsTable:
     if file is None:
-        return []
+        return ItemsTable((), "")
     table = items_from_bytes(file.getvalue(), file.name)
     st.toast(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
-    return list(table.items)
+    return table
 
 
-def _make(cycle: str, aeration: str, items: list[dict], **others: str | None) -> None:
+def _make(
+    cycle: str, aeration: str, named: list[dict], table: ItemsTable, **others: str | None
+) -> None:
+    """Make the load of the items by name and those of the list; show every fault."""
+    items = pick.with_own_names([*named, *table.items], ())
     try:
         raw = plan_from_items(items, cycle, aeration, state.site(), **others)
+        faults = state.offer(raw)
     except InputError as error:
-        forms.show_faults(error.faults)
-        return
-    faults = state.offer(raw)
-    forms.show_faults(faults)
+        faults = error.faults
+    forms.show_faults(table.by_row(InputError(faults), len(named)).faults)
     if not faults:
         st.switch_page("views/load.py")
 
@@ -51,25 +54,25 @@ def _form() -> None:
         first, second = st.columns(2)
         cycle = first.selectbox(words.CYCLE_NAME, site.names("cycle"))
         aeration = second.selectbox(words.AERATION_NAME, site.names("aeration"))
-        items = pick.draw("new")
-        file = st.file_uploader(words.IMPORT_ITEMS, type=["csv", "tsv", "txt", "xlsx"])
+        named = pick.draw("new")
+        file = st.file_uploader(words.IMPORT_ITEMS, type=["csv", "tsv", "txt", "xlsx"],
+                                key="new-list")  # fmt: skip
         sent = st.form_submit_button(words.MAKE_LOAD, type="primary")
     if not sent:
         return
     try:
-        items += _listed(file)
+        table = _listed(file)
     except InputError as error:
         forms.show_faults(error.faults)
         return
     except EoRiskError as error:
         st.error(str(error))
         return
-    if not items:
+    if not named and not table.items:
         forms.show_faults((Fault(words.ITEMS, "none", "", "one item or more",
                                  "Choose devices or types, or give a list."),))  # fmt: skip
         return
-    _make(cycle, aeration, pick.with_own_names(items, ()), cycle_start=_start(on, at),
-          load_number=load or None)  # fmt: skip
+    _make(cycle, aeration, named, table, cycle_start=_start(on, at), load_number=load or None)
 
 
 st.title(words.NEW_LOAD)
