@@ -139,7 +139,7 @@ def test_a_metal_is_not_fitted(capsys, study):
 @pytest.mark.parametrize(
     ("lines", "where"),
     [
-        (("A,0,EO,3,mg/device",), "rows"),
+        (("A,0,EO,3,mg/device",), "row 2, column result"),
         (("A,-2,EO,3,mg/device", "A,6,EO,2,mg/device"), "row 2, column aeration_h"),
         (("A,0,EO,3,mg/device", "A,6,EO,2,ug/g"), "row 3, column unit"),
         (("A,0,EO,3,mg/device", "A,0,EO,3,mg/device"), "row 3, column result"),

@@ -146,21 +146,24 @@ def _curve(points: Points, ln_limit: float, options: LabOptions, group: str) -> 
     }  # fmt: skip
 
 
-def _one_time_hour(points: Points) -> float:
+def _one_time_hour(points: Points, rows: Sequence[int]) -> float:
     """Choose the earliest hour with two results or more; raises InputError without one."""
     hours, counts = np.unique(points.hours, return_counts=True)
     enough = hours[counts > 1]
     if not enough.size:
+        where = f"{'row' if len(rows) == 1 else 'rows'} {', '.join(map(str, rows))}, column result"
         raise InputError([
-            Fault("rows", f"{len(points.hours)} result(s) at {len(hours)} time(s)", "",
+            Fault(where, f"{len(points.hours)} result(s) at {len(hours)} time(s)", "",
                   "three known results at two times or more for a curve, or two results at one "
                   "time", "Add results; a single one proves nothing.")
         ])  # fmt: skip
     return float(enough[0])
 
 
-def _one_time(points: Points, limit_mg: float, options: LabOptions, group: str) -> dict:
-    hour = _one_time_hour(points)
+def _one_time(
+    points: Points, rows: Sequence[int], limit_mg: float, options: LabOptions, group: str
+) -> dict:
+    hour = _one_time_hour(points, rows)
     chosen = points.where(points.hours == hour)
     found = one_time(chosen, options.confidence)
     cautions = [Caution(c.code, c.level, c.text, c.action, group) for c in found.cautions]
@@ -196,4 +199,4 @@ def group_answer(
     points = Points.of(amounts)
     if can_fit_pooled(points):
         return _curve(points, math.log(limit_mg), options, group)
-    return _one_time(points, limit_mg, options, group)
+    return _one_time(points, [a.row.row for a in amounts], limit_mg, options, group)

@@ -84,7 +84,7 @@ def _beside(
     mean = float(np.exp(np.log(amounts).mean()))
     if band is None:
         return Beside(substance, hours, len(found), mean, float(amounts.max()), below, None, None,
-                      None, None, None, "no prediction for this hour")  # fmt: skip
+                      None, None, None, "no prediction for this hour: check a plan aerated that long")  # fmt: skip
     inside: bool | None = band["p05"] <= mean <= band["p95"]
     if below and mean > band["p05"]:
         inside = None

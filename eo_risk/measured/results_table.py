@@ -55,6 +55,10 @@ _UNIT_SPELLINGS = {
     "mg": "mg/device", "mgperdevice": "mg/device", "ug": "ug/device", "ugperdevice": "ug/device",
     "ug/ml": "ug/mL", "mg/l": "ug/mL", "ug/g": "ug/g", "mg/kg": "ug/g",
 }  # fmt: skip
+_AMBIGUOUS = {
+    "ppm": "Parts per million of what? Write ug/g of the device, or ug/mL of the extract.",
+    "%": "A share is no amount: write what the laboratory measured.",
+}
 _IDENTITY = ("device", "lot", "sterilisation_lot", "group", "state", "packaging", "extraction",
              "aeration_temperature_c", "aeration_h", "substance", "sample")  # fmt: skip
 
@@ -148,7 +152,8 @@ class _Cells:
         text = self.text.get(column, "")
         found = spell(text) if text else ""
         if text and found not in choices:
-            self.fault(column, repr(text[:40]), nearest(text, choices), "Use one of these.")
+            todo = _AMBIGUOUS.get(found, "Use one of these.")
+            self.fault(column, repr(text[:40]), nearest(text, choices), todo)
         return found
 
 

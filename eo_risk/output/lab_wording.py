@@ -109,11 +109,16 @@ def use_text(row: dict) -> str:
     return "used" if row["used"] else f"not used: {row['why_not_used']}"
 
 
+def _aeration(row: dict) -> str:
+    celsius = row["aeration_temperature_c"]
+    return f"{row['aeration_h']:g} h" + ("" if celsius is None else f" at {celsius:g} °C")
+
+
 def result_rows(rows: Iterable[dict]) -> list[list[str]]:
     """Write every result beside its limit; its state, extraction and date stay with it."""
     return [
         [r["lot"], r["state"] or "-", r["packaging"] or "-", r["extraction"] or "-",
-         f"{r['aeration_h']:g} h", r["substance"], amount_text(r),
+         _aeration(r), r["substance"], amount_text(r),
          "-" if r["limit_mg"] is None else significant(r["limit_mg"]),
          "-" if r["limit_mg"] is None or r["substance"] == "EG" else _ABOVE[r["above_limit"]],
          r["date"] or "-", use_text(r)]

@@ -52,6 +52,10 @@ def test_a_bad_cell_is_named_by_row_and_column(line, where):
     assert where in faults(line)
 
 
+def test_parts_per_million_are_asked_of_what():
+    assert "ug/mL of the extract" in faults("A,6,EO,3,ppm")["row 2, column unit"].do
+
+
 def test_every_fault_is_told_at_once():
     found = faults("A,-1,EO,3,mg/device", "A,6,EO,x,mg/device", "A,9,EO,3,mg/device")
     assert {"row 2, column aeration_h", "row 3, column result"} <= set(found)
