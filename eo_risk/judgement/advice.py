@@ -15,6 +15,7 @@ from itertools import combinations
 
 from eo_risk import reference, units
 from eo_risk.judgement.bench import Bench, Edit, hours_for, rank
+from eo_risk.judgement.channels import ways_of
 from eo_risk.judgement.edits import (
     Aerators,
     apply,
@@ -79,9 +80,7 @@ def _wet(result: ItemResult) -> bool:
 
 
 def _lets_air_through(item: Item) -> bool:
-    return bool(item.lumens) and all(
-        lumen.open_ends == 2 and lumen.blocked != "yes" for lumen in item.lumens
-    )
+    return bool(item.lumens) and all(ways_of(item, lumen).passes_air for lumen in item.lumens)
 
 
 def _air(minutes: float, verdict: Verdict | None = None) -> Action:

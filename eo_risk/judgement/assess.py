@@ -9,6 +9,7 @@ from datetime import timedelta
 import numpy as np
 
 from eo_risk import __version__, reference, units
+from eo_risk.judgement.beside import wet_beside
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
 from eo_risk.judgement.counted import item_limits
 from eo_risk.judgement.influence import with_total_indices
@@ -130,7 +131,7 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
         start_k = np.full_like(vapour_pa, units.celsius_to_kelvin(start_c))
         if np.median(vapour_pa) > np.median(water_saturation_pa(start_k)):
             found.append(caution("load_cold", f"{start_c:g} C at the start"))
-    wet = [i.name for i in plan.items if i.droplets_seen == "yes" or i.external_water.textile_g]
+    wet = [i.name for i in plan.items if i.droplets_seen == "yes" or wet_beside(i)]
     if wet and len(plan.items) > 1:
         found.append(caution("wet_neighbour", ", ".join(wet)))
     if load.depleted_eo_kg_per_m3 is not None:

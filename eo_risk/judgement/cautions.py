@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 
 from eo_risk import reference, units
+from eo_risk.judgement.channels import doubtful
 from eo_risk.judgement.result import Caution
 from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
 
@@ -274,6 +275,8 @@ def item_cautions(item: Item, plan: LoadPlan, facts: ItemFacts) -> tuple[Caution
     found: list[Caution] = []
     for lumen in item.lumens:
         found += _lumen(lumen)
+    for lumen, why in doubtful(item):
+        found.append(caution("gas_access_doubtful", f"{lumen.name}: {why}"))
     for rule in (_looked_outside, _rinse_and_lubricant, _packaging, _use, _desiccated):
         found += rule(item)
     found += _irradiated(item, plan)

@@ -8,6 +8,8 @@ import numpy as np
 
 from eo_risk import units
 from eo_risk.judgement import leftover
+from eo_risk.judgement.beside import beside_water
+from eo_risk.judgement.channels import Ways, ways_of
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.physics import chamber_water, drying, water
 from eo_risk.physics.moist_air import Fluids
@@ -23,6 +25,12 @@ class LumenWater:
     length_m: np.ndarray
     start_kg: np.ndarray
     dried_kg: np.ndarray
+    ways: Ways
+
+    @property
+    def faces(self) -> int:
+        """Faces of its water that gas can reach; a closed lumen is taken to have one."""
+        return max(self.ways.mouths, 1)
 
 
 def _minutes(step: DryingStep, field: str, inputs: ItemInputs) -> np.ndarray:
@@ -58,17 +66,12 @@ def _stay(step: DryingStep, field: str, inputs: ItemInputs, ambient_pa: float):
                               humidity)  # fmt: skip
 
 
-def passes_air(lumen: Lumen) -> bool:
-    """Tell whether air led into a lumen is taken to come out of it."""
-    return lumen.open_ends == 2 and lumen.blocked != "yes"
-
-
 def _blow(
     water_kg: np.ndarray, at: LumenWater, step: DryingStep, field: str, inputs: ItemInputs,
     fluids: Fluids, ambient_pa: float, *, weighed: bool,
 ) -> np.ndarray:  # fmt: skip
     """Return the water left after compressed air was led through a lumen."""
-    passes = passes_air(at.lumen)
+    passes = at.ways.passes_air
     air_k, humidity = _air(step, field, inputs, dry=True)
     seconds = _minutes(step, field, inputs)
     measured = step.flow_nl_per_min is not None
@@ -80,7 +83,7 @@ def _blow(
                               "assumed.air_pressure")  # fmt: skip
         flow = leftover.pressure_flow_kg_per_s(
             inputs.draw, fluids, at.bore_m, at.length_m, gauge, air_k=air_k, ambient_pa=ambient_pa
-        )
+        ) / at.ways.sharing
     known = measured or step.pressure_gauge_bar is not None
     if passes and known and not weighed and step.minutes:
         full = water.bore_volume_m3(at.bore_m, at.length_m) * fluids.water_density_kg_per_m3(air_k)
@@ -99,6 +102,7 @@ def lumen_water(
 ) -> LumenWater:
     """Return the water of one lumen before and after its drying steps."""
     lumen, field = item.lumens[index], f"lumens[{index}]"
+    ways = ways_of(item, lumen)
     bore = inputs.number(f"{field}.bore_mm", lumen.bore_mm, "mm", "assumed.bore")
     length = inputs.number(f"{field}.length_mm", lumen.length_mm, "mm", "assumed.lumen_length")
     room_k = inputs.draw("room.temperature")
@@ -111,7 +115,8 @@ def lumen_water(
             None if pressure is None else units.to_si(pressure, "bar"),
             getattr(emptied, "orientation", None),
         ),
-        open_ends=lumen.open_ends, blocked=lumen.blocked == "yes", hubs=lumen.hubs or 0,
+        open_ends=lumen.open_ends, blocked=lumen.blocked == "yes",
+        hubs=(lumen.hubs or 0) + ways.junctions,
         temperature_k=room_k,
     )  # fmt: skip
     weighed = lumen.measured_mg is not None
@@ -120,7 +125,7 @@ def lumen_water(
         start = inputs.known_with_error(f"{field}.measured_mg", lumen.measured_mg, error, "mg")
     elif lumen.droplets_counted:
         start = water.droplets_kg(lumen.droplets_counted, inputs.draw("water.droplet.kg"))
-    at = LumenWater(lumen, bore, length, start, start)
+    at = LumenWater(lumen, bore, length, start, start, ways)
     if weighed:
         # A weighing is taken after all drying.
         return at
@@ -133,7 +138,7 @@ def lumen_water(
             place = plug_place(at, left, inputs, fluids)
             stay = _stay(step, where, inputs, ambient_pa)
             left = chamber_water.deep_left_kg(left, place, [stay], fluids)
-    return LumenWater(lumen, bore, length, start, left)
+    return LumenWater(lumen, bore, length, start, left, ways)
 
 
 def plug_place(
@@ -141,7 +146,7 @@ def plug_place(
 ) -> chamber_water.DeepPlace:
     """Describe water deep in a lumen, as drying and vacuum see it."""
     section = np.pi / 4.0 * at.bore_m**2
-    faces = 2 if at.lumen.open_ends == 2 else 1 if at.lumen.open_ends else 0
+    faces = at.ways.mouths
     depth = inputs.draw("water.plug.depth_share") * at.length_m
     wet_m = water_kg / (fluids.water_density_kg_per_m3(inputs.draw("room.temperature")) * section)
     heat = inputs.draw("chamber.wall.heat_transfer") * np.pi * at.bore_m * wet_m
@@ -184,6 +189,15 @@ def outside_water(
     item: Item, inputs: ItemInputs, fluids: Fluids, area_m2: np.ndarray, ambient_pa: float
 ) -> tuple[leftover.OutsideWater, leftover.OutsideWater]:
     """Return the water outside and in joints, before and after drying."""
+    start, left = _own_outside(item, inputs, fluids, area_m2, ambient_pa)
+    # What stands beside wets the item again: it is not dried with it.
+    beside = sum((kg for _, kg in beside_water(item, inputs)), np.zeros(inputs.samples))
+    return tuple(replace(water, film_kg=water.film_kg + beside) for water in (start, left))
+
+
+def _own_outside(
+    item: Item, inputs: ItemInputs, fluids: Fluids, area_m2: np.ndarray, ambient_pa: float
+) -> tuple[leftover.OutsideWater, leftover.OutsideWater]:
     external, field = item.external_water, "external_water"
     nothing = np.zeros(inputs.samples)
     if external.measured_mg is not None:
@@ -205,11 +219,7 @@ def outside_water(
     start = leftover.outside_start(
         inputs.draw, area_m2, external.state, edge, joints, inputs.draw("room.temperature")
     )
-    film = start.film_kg
-    if external.textile_g is not None:
-        dry = np.full(inputs.samples, units.to_si(external.textile_g, "g"))
-        film = film + water.textile_water_kg(dry, inputs.draw("water.textile.unknown"))
-    start = leftover.OutsideWater(film, start.bead_kg, start.joints_kg + joint_kg)
+    start = replace(start, joints_kg=start.joints_kg + joint_kg)
     left = start
     for i, step in enumerate(external.drying):
         left = _dry_outside(left, step, f"{field}.drying[{i}]", inputs, fluids, area_m2, ambient_pa)

@@ -14,7 +14,7 @@ from functools import reduce
 import numpy as np
 
 from eo_risk import reference, units
-from eo_risk.judgement.drying_steps import aired_further, blown_further, passes_air
+from eo_risk.judgement.drying_steps import aired_further, blown_further
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.limits import Limit
@@ -133,7 +133,7 @@ def _air(problem: GlycolProblem) -> tuple[float | None, str]:
     """
     longest = round(units.from_si(reference.record("advice.longest_drying").value_si, "min"))
     lumens = problem.water.dried.lumens
-    passes = bool(lumens) and all(passes_air(at.lumen) for at in lumens)
+    passes = bool(lumens) and all(at.ways.passes_air for at in lumens)
     blow, lie = "compressed air through each lumen", "air around the item"
     ways = [(False, True, lie)]
     if passes:

@@ -8,7 +8,8 @@ from functools import cache
 
 import numpy as np
 
-from eo_risk import reference
+from eo_risk import reference, units
+from eo_risk.judgement.beside import beside_water
 from eo_risk.judgement.cautions import ItemFacts
 from eo_risk.judgement.counted import (
     amounts_left,
@@ -199,6 +200,10 @@ def _extra(
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
     if any(eo[-1].any() for eo in trace.parts_eo):
         found.append(("slow_tail", ""))
+    for thing, mass in beside_water(item, trace.water.path.inputs):
+        if np.any(mass > 0.0):
+            amount = units.from_si(float(np.median(mass)), "mg")
+            found.append(("wet_neighbour", f"{thing}: about {amount:.2g} mg of water"))
     if trace.water.path.credit is not None:
         found.append(("glycol_removal_credited", removed_words(trace.water)))
     if aeration is not None and aeration.beyond_cap:

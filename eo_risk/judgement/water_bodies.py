@@ -238,7 +238,7 @@ def plug_body(
     film: Body, chloride: np.ndarray | float,
 ) -> Body:  # fmt: skip
     """Run one lumen's water as a plug behind its gas column."""
-    faces = 2 if at.lumen.open_ends == 2 else 1
+    faces = at.faces
     section = np.pi / 4.0 * at.bore_m**2
     long = np.minimum(volume_m3 / section, 0.999 * at.length_m)
     path = np.maximum((at.length_m - long) / faces, 1e-3 * at.length_m)

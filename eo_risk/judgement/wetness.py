@@ -17,7 +17,6 @@ from eo_risk.judgement.drying_steps import (
     crevice_place,
     lumen_water,
     outside_water,
-    passes_air,
     plug_place,
 )
 from eo_risk.judgement.glycol_credit import GlycolCredit, lumen_removed, open_removed
@@ -222,7 +221,7 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
     volume = left / density
     section = np.pi / 4.0 * at.bore_m**2
     wet_share = volume / (section * at.length_m)
-    ends = 2 if at.lumen.open_ends == 2 else 1
+    ends = at.faces
     salt = path.chloride * at.start_kg / density
 
     def escape(water: WaterStage) -> np.ndarray:
@@ -235,7 +234,7 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
         brine = [salted(w, salt_now, inputs.draw) for w in waters]
         plug = plug_body(at, volume, brine, path.timeline, film, salt_now)
     flow = at.lumen.aeration_flow_nl_per_min
-    if path.credit is not None and path.credit.lumens and flow and passes_air(at.lumen):
+    if path.credit is not None and path.credit.lumens and flow and at.ways.passes_air:
         film, plug = (
             replace(body, removed=lumen_removed(
                 body, left, at.bore_m, at.length_m, flow, path.credit.warm_steps, waters, inputs,

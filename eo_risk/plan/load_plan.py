@@ -67,6 +67,7 @@ class Lumen(Block):
     length_mm: number("mm", 0.0, 20_000.0, above=True) = None
     open_ends: whole(0, 2) = None
     blocked: YesNo = None
+    branch_of: Text = ""
     hubs: whole(0, 20) = None
     emptied: Emptied = Emptied()
     drying: tuple[DryingStep, ...] = ()
@@ -119,6 +120,22 @@ class ExternalWater(Block):
     drying: tuple[DryingStep, ...] = ()
 
 
+class Beside(Block):
+    """Something packed with an item that is not the item: tray, container, lid, textile.
+
+    `dry_mass_g` is that of a textile, `area_cm2` the wet area of anything else; a container is
+    its lid with the gasket.
+    """
+
+    kind: word(Literal["tray", "container", "gasket", "textile"]) = None
+    state: word(Literal["dry", "wiped", "blown", "drained", "dripping", "damp", "spun",
+                        "soaked"]) = None  # fmt: skip
+    area_cm2: number("cm2", 0.0, 1e6) = None
+    dry_mass_g: number("g", 0.0, 1e5) = None
+    measured_mg: number("mg", 0.0, 1e7) = None
+    scale_error_mg: number("mg", 0.0, 1e6) = None
+
+
 class PatientContact(Block):
     """Whom the item touches, for how long, and what else is used on the same day."""
 
@@ -157,6 +174,7 @@ class Item(Block):
     rinse_water: word(Literal["treated", "tap", "saline"]) = None
     lubricant: word(Literal["none", "water_based", "oil"]) = None
     external_water: ExternalWater = ExternalWater()
+    beside: tuple[Beside, ...] = ()
     droplets_seen: Looked = None
     irradiated_before: YesNo = None
     earlier_eo_cycles: whole(0, 1000) = None
@@ -323,6 +341,7 @@ def known_fields() -> dict[str, list[str]]:
     blocks = {
         "chamber": Chamber, "cycle": Cycle, "washes": Washes, "gas": Gas, "room": Room,
         "rules": Rules, "emptied": Emptied, "external_water": ExternalWater,
+        "beside": Beside,
         "patient": PatientContact, "instructions": Instructions, "coating": Coating,
         "items": Item, "parts": Part, "lumens": Lumen, "drying": DryingStep,
         "aeration": AerationStep, "own_records": OwnRecord, "own_limits": OwnLimit,

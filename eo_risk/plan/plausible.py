@@ -79,6 +79,28 @@ def _lumen_faults(lumen: dict, parts: list[dict], where: str) -> Iterator[Fault]
             )  # fmt: skip
 
 
+def _branch_faults(lumens: list[dict], where: str) -> Iterator[Fault]:
+    """A branch opens into a main channel of the same item, which is no branch itself."""
+    main = [str(lm.get("name")) for lm in lumens if lm.get("branch_of") in (None, "", "unknown")]
+    for i, lumen in enumerate(lumens):
+        into = lumen.get("branch_of")
+        if isinstance(into, str) and into not in ("", "unknown") and into not in main:
+            yield unknown_name(f"{where}.lumens[{i}].branch_of", into, main,
+                               "Name the main channel it opens into.")  # fmt: skip
+
+
+def _beside_faults(item: dict, where: str) -> Iterator[Fault]:
+    textile, hard = ("dry", "damp", "spun", "soaked"), ("dry", "wiped", "blown", "drained",
+                                                        "dripping")  # fmt: skip
+    for i, thing in enumerate(_blocks(item, "beside")):
+        kind, state = thing.get("kind"), thing.get("state")
+        allowed = textile if kind == "textile" else hard
+        if kind in ("tray", "container", "gasket", "textile") and isinstance(state, str):
+            if state != "unknown" and state in textile + hard and state not in allowed:
+                yield Fault(f"{where}.beside[{i}].state", repr(state), "", ", ".join(allowed),
+                            f"Use a state of a {kind}.")  # fmt: skip
+
+
 def _item_faults(item: dict, where: str) -> Iterator[Fault]:
     packaging = item.get("packaging")
     if isinstance(packaging, str) and packaging not in ("", "unknown"):
@@ -92,6 +114,8 @@ def _item_faults(item: dict, where: str) -> Iterator[Fault]:
                     "Name at least one material body.")  # fmt: skip
     for i, part in enumerate(parts):
         yield from _part_faults(part, f"{where}.parts[{i}]")
+    yield from _branch_faults(_blocks(item, "lumens"), where)
+    yield from _beside_faults(item, where)
     for i, lumen in enumerate(_blocks(item, "lumens")):
         yield from _lumen_faults(lumen, parts, f"{where}.lumens[{i}]")
     for key in ("parts", "lumens"):
