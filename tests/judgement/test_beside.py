@@ -59,8 +59,10 @@ def test_wet_things_beside_are_counted_and_cautioned(raw, thing, low_g, high_g):
     assert neighbours(plain) == []
 
 
-@pytest.mark.parametrize("thing", [{"kind": "tray", "state": "dry"},
-                                   {"kind": "textile", "state": "dry", "dry_mass_g": 50}])  # fmt: skip
+@pytest.mark.parametrize(
+    "thing",
+    [{"kind": "tray", "state": "dry"}, {"kind": "textile", "state": "dry", "dry_mass_g": 50}],
+)
 def test_dry_things_change_nothing(raw, thing):
     plain, dry = item_of(raw), item_of(raw, thing)
     assert outside_kg(dry) == outside_kg(plain)
