@@ -86,7 +86,7 @@ def _chart() -> tuple[str, list[dict]]:
 
 _CHART_NOTES = {
     "time": "date, time and offset; without an offset the site's time zone is used",
-    "stage": "stage of every row, in order; aeration may carry its step: aeration 2",
+    "stage": "where a stage begins, blank where it goes on; aeration may carry its step",
     "temperature_c": "load or gas; may be blank",
     "pressure_kpa": "absolute, unless the header says otherwise: pressure [inHg vacuum]",
     "rh_percent": "relative humidity in the chamber; may be blank",

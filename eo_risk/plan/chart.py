@@ -1,5 +1,6 @@
-"""The chart of a cycle that ran: a time series with the stage of every row.
+"""The chart of a cycle that ran: a time series with the stage of its rows.
 
+A row without a stage goes on with the stage above it; the first row must name one.
 A gap, a clock that jumps and a time that stands twice are refused, never bridged. What
 the rows say becomes measured values that `as_run` lays over the plan.
 """
@@ -135,7 +136,7 @@ def _stage(text: str, row: int) -> tuple[str, int]:
     if word not in STAGES or (number is not None and word not in ("aeration", "interrupted")):
         raise InputError(
             [Fault(place(row, "stage"), repr(text[:40]), "", nearest(word, STAGES),
-                   "Name the stage of every row; aeration may carry its step: aeration 2.")]
+                   "Name the stage where it begins; aeration may carry its step: aeration 2.")]
         )  # fmt: skip
     return word, max(int(number or 1) - 1, 0)
 
@@ -146,17 +147,19 @@ def _readings(
     headers = {column.column.path: column.header for column in placed}
     numbers = [column for column in placed if column.column.unit]
     readings, faults = [], []
+    stage: tuple[str, int] | None = None
     for row in rows:
         found: dict[str, float] = {}
-        moment, stage = None, None
+        moment, said = None, row.cells.get(headers["stage"])
         try:
             moment = _time(row.cells.get(headers["time"], ""), row.number, time_zone)
         except InputError as error:
             faults += error.faults
-        try:
-            stage = _stage(row.cells.get(headers["stage"], ""), row.number)
-        except InputError as error:
-            faults += error.faults
+        if said is not None or row is rows[0]:
+            try:
+                stage = _stage(said or "", row.number)
+            except InputError as error:
+                faults += error.faults
         for column in numbers:
             cell = row.cells.get(column.header)
             if cell is not None:
@@ -237,8 +240,9 @@ def chart_from_bytes(
     Parameters
     ----------
     content : bytes
-        The whole file: columns time and stage, and any of temperature, pressure (absolute,
-        unless header or cell say otherwise), relative humidity and EO.
+        The whole file: columns time and stage (named where it begins), and any of
+        temperature, pressure (absolute, unless header or cell say otherwise), relative
+        humidity and EO.
     name : str
         Its file name.
     time_zone : str

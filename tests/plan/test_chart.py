@@ -175,6 +175,18 @@ def test_every_fault_of_a_chart_is_named():
     assert "-20 to 120 C" in found["row 3, column temperature_c"]
 
 
+def test_a_row_without_a_stage_goes_on_with_the_one_above():
+    full = rows(*CYCLE)
+    sparse, last = [], ""
+    for line in full:  # as a recorder writes it, with the stages added where they begin
+        moment, stage, rest = line.split(",", 2)
+        sparse.append(f"{moment},{'' if stage == last else stage},{rest}")
+        last = stage
+    assert sum(",," in line[:28] for line in sparse) > 100
+    assert values_of_chart(read(sparse)) == values_of_chart(read(full))
+    assert "where it begins" in faults([sparse[1], *sparse[2:]])["row 2, column stage"]
+
+
 def test_stages_are_never_guessed_and_must_be_in_order():
     lines = ["2026-04-14T06:30+02:00,55", "2026-04-14T06:35+02:00,55"]
     assert "not guessed" in faults(lines, "time,temperature_c")["column 'stage'"]
