@@ -2,7 +2,8 @@
 
 A chlorinated polymer holds a little free chloride in its sorbed moisture, ten times as much after
 gamma irradiation. What is known is one measured level after one cycle; the kinetics of EO and
-chloride carry it to the cycle of the plan, so that a weaker or shorter one makes less.
+chloride carry it to the cycle of the plan, so that a weaker or shorter one makes less. Liquid
+on the part takes up its chloride and reacts as free water does.
 """
 
 from __future__ import annotations
@@ -78,9 +79,9 @@ def _levels_inside(
 
 def _met(
     levels: Iterable[np.ndarray], stages: Iterable[tuple[np.ndarray, np.ndarray]],
-    inputs: ItemInputs,
+    inputs: ItemInputs, *, wet: bool = False,
 ) -> np.ndarray:  # fmt: skip
-    """Return the share of free chloride in sorbed moisture that EO turns. [-]
+    """Return the share of free chloride that EO turns, in sorbed moisture or in liquid. [-]
 
     Parameters
     ----------
@@ -94,8 +95,15 @@ def _met(
     for level, (kelvin, seconds) in zip(levels, stages, strict=True):
         dissolved = properties.water_gas_ratio(kelvin, draw) * level / draw("eo.molar_mass")
         met = met + properties.rate("eo.chloride", kelvin, draw) * dissolved * seconds
-    # Sorbed water reacts less than free water does.
-    return -np.expm1(-draw("water.bound_factor") * met)
+    # Sorbed water reacts less than free water does, at most as fast.
+    slower = np.minimum(draw("water.bound_factor"), 1.0)
+    return -np.expm1(-met if wet else -slower * met)
+
+
+def _may_be_wet(item: Item) -> bool:
+    """Tell whether liquid may stand on the item: only a look that found none rules it out."""
+    looked = (item.droplets_seen, *(lumen.droplets_seen for lumen in item.lumens))
+    return any(seen != "no" for seen in looked)
 
 
 def _made(
@@ -108,7 +116,8 @@ def _made(
     Both shares take the same samples of the rate, so that only what differs adds to the band.
     """
     draw = inputs.draw
-    here = _met(levels, [(s.temperature_k, s.duration_s) for s in stages], inputs)
+    here = _met(levels, [(s.temperature_k, s.duration_s) for s in stages], inputs,
+                wet=_may_be_wet(item))  # fmt: skip
     there = _met(
         [draw("polymer_ech.source_level")],
         [(draw("polymer_ech.source_temperature"), draw("polymer_ech.source_exposure"))], inputs,
