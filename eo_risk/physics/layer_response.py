@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import prod
 
 import numpy as np
 
@@ -25,7 +26,7 @@ class Room:
 
     def array(self, name: str, *shape: int) -> np.ndarray:
         """Return an array with the leftovers of its last use in it."""
-        size = int(np.prod(shape))
+        size = prod(shape)
         if name not in self._kept or self._kept[name].size < size:
             self._kept[name] = np.empty(size)
         return self._kept[name][:size].reshape(shape)
@@ -154,10 +155,10 @@ class Response:
         count = self.weight.shape[0]
         gone = []
         for at_face, drawn in fed:
-            by_rate, plain = np.split(self.poles.last @ drawn, [count])
-            change = np.einsum("jks,js->ks", self.weight, by_rate)
+            parts = self.poles.last @ drawn
+            change = np.einsum("jks,js->ks", self.weight, parts[:count])
             change *= self.rate
-            change += np.einsum("jks,js->ks", self.weight, plain)
+            change += np.einsum("jks,js->ks", self.weight, parts[count:])
             change *= at_face if at_face.ndim == 2 else at_face[:, None]
             gone.append(change)
         if self.layer.even:
