@@ -78,7 +78,8 @@ def curves(work, stages):
         thickness, *numbers = case
         mean = run_layer(Body("sheet", thickness), stages(*numbers)).mean_kg_per_m3
         ranks = SAMPLES // 2, int(0.95 * SAMPLES)
-        return np.partition(mean[-24:], ranks, axis=1)[:, ranks]
+        # Sorting takes a quarter of the time of np.partition at two ranks.
+        return np.sort(mean[-24:], axis=1)[:, ranks]
 
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(one, work))
@@ -178,7 +179,7 @@ def test_exposure_and_aeration_of_600_000():
     assert len(found) == MATERIALS * SPECIES
     assert error < 1e-6
     assert peak < 200.0
-    assert seconds < 1.0
+    assert seconds < 0.5
 
 
 def test_seven_stages_of_600_000():
@@ -253,10 +254,13 @@ def test_compiled_series_as_rival():
 
 def test_one_sample_through_a_cycle():
     """Asked: under 1 ms."""
-    stages = [Stage(1000.0, 1e-11, 18.0, 0.6, None, 1e-4, 1e-4)] * 12
+    stages = [
+        Stage(1000.0, 1e-11 * (1.0 + 0.02 * i), 18.0, 0.6 if i < 3 else 0.0, None, 1e-4, 1e-4)
+        for i in range(12)
+    ]
     seconds, _ = fastest(lambda: run_layer(Body("sheet", 1e-3), stages), 300)
     say(f"one part, one sample, 12 stages: {seconds * 1e3:.2f} ms (asked 1)")
-    assert seconds < 1.5e-3
+    assert seconds < 1e-3
 
 
 def test_two_layers_with_reaction():
