@@ -6,9 +6,11 @@ just the modes its own range of times needs.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -328,9 +330,8 @@ def run(
         one(slice(None), samples)
     else:
         chunks = _cut(ranges[-1][0], pieces)
-        with ThreadPoolExecutor(_THREADS) as pool:
-            # The list raises what went wrong in any chunk.
-            list(pool.map(one, *zip(*chunks, strict=True)))
+        # The list raises what went wrong in any chunk.
+        list(_pool().map(one, *zip(*chunks, strict=True)))
     for index, layer in enumerate(layers):
         if layer.symmetric:
             found.gained[index, "outer"] *= 0.5
@@ -338,6 +339,17 @@ def run(
             if with_flux:
                 found.flux[index, "inner"] = found.flux[index, "outer"]
     return found
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    """Threads all runs share, so that runs side by side do not crowd each other out."""
+    return ThreadPoolExecutor(_THREADS, thread_name_prefix="layers")
+
+
+# A process that forks keeps the pool but not its threads.
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_pool.cache_clear)
 
 
 def _cut(shortest: np.ndarray, pieces: int) -> list[tuple[np.ndarray | slice, int]]:

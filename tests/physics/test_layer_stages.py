@@ -1,5 +1,8 @@
 """Many stages, faces and outputs of one layer, against finite elements and its own symmetries."""
 
+import multiprocessing
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 import skfem
@@ -325,3 +328,21 @@ def test_splitting_a_stage_changes_nothing(body, rows):
     split = run_layer(body, [stage(*row, p) for row in rows for p in (0.3, 0.7)]).mean_kg_per_m3
     most = max(3.0 * row[3] for row in rows)
     assert split[::2] == pytest.approx(whole, abs=1e-6 * most + 1e-15)
+
+
+def test_runs_side_by_side_equal_runs_in_turn():
+    """The same bits whoever else runs at the time; also in a process that was forked."""
+    samples = 3000
+    d = D * np.random.default_rng(2).lognormal(0.0, 0.5, samples)
+    bodies = [Body("sheet", A * (1.0 + 0.1 * i)) for i in range(6)]
+    stages = [Stage(2e4, d, 3.0, 1.0), Stage(3e4, d, 4.0, 0.0)]
+
+    def last(body):
+        return run_layer(body, stages).mean_kg_per_m3[-1].tobytes()
+
+    in_turn = [last(body) for body in bodies]
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(last, bodies)) == in_turn
+    with multiprocessing.get_context("fork").Pool(1) as pool:
+        found = pool.apply_async(run_layer, (bodies[0], stages)).get(timeout=60)
+    assert found.mean_kg_per_m3[-1].tobytes() == in_turn[0]
