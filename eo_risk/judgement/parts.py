@@ -232,7 +232,9 @@ def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
     return np.exp(slope * (part.plasticiser_percent / 100.0 - reference_share))
 
 
-_CYCLES_FOLLOWED = 3  # earlier cycles; an incomplete aeration has settled by then
+# Earlier cycles that are followed: a rubber has settled after a few, a glass goes on gathering.
+_FEW_CYCLES, _MANY_CYCLES = 3, 30
+_SETTLED = 0.01  # rise of what is left from one cycle to the next that no longer matters
 
 
 def run_part(
@@ -249,9 +251,17 @@ def run_part(
     part goes through the same cycle and aeration before, and starts with what that left.
     """
     stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
-    again = 1 + min(earlier_cycles, _CYCLES_FOLLOWED)
-    layers = [made * again for made in part_stages(model, stages, inputs, gas=gas)]
-    return run_stages(model, layers)[-len(stages) - 1 :]
+    layers, count = part_stages(model, stages, inputs, gas=gas), len(stages)
+
+    def after(earlier: int) -> np.ndarray:
+        return run_stages(model, [made * (1 + earlier) for made in layers])
+
+    held = after(min(earlier_cycles, _FEW_CYCLES))
+    if earlier_cycles > _FEW_CYCLES:
+        rising = held[-1] > (1.0 + _SETTLED) * held[-1 - count]
+        if np.any(rising):
+            held = after(min(earlier_cycles, _MANY_CYCLES))
+    return held[-count - 1 :]
 
 
 def part_stages(

@@ -40,6 +40,16 @@ def test_accumulation_after_an_incomplete_one(held):
     assert np.all(often[-1] > once[-1])
 
 
+def test_a_glass_gathers_over_more_cycles_than_a_rubber(held):
+    """Skins add up by the skin law, sqrt(1 + s) - sqrt(s): the n-th cycle before still counts."""
+    glass = {"material": "pmma", "thickness_mm": 8.0, "plasticiser_percent": None}
+    few, many = (held(glass, hours=12, earlier_cycles=n)[-1] for n in (3, 15))
+    assert np.median(many / few) > 1.5
+    assert np.all(held(glass, hours=12, earlier_cycles=200)[-1] >= many)
+    few, many = (held(hours=12, earlier_cycles=n)[-1] for n in (3, 15))
+    assert np.median(many / few) == pytest.approx(1.0, abs=0.02)
+
+
 def test_a_tight_coat_slows_what_is_under_it(held):
     bare = held(hours=48)
     coated = held({"coating": {"material": "pet", "thickness_mm": 0.1}}, hours=48)
