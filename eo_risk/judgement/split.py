@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from eo_risk import reference, units
 from eo_risk.judgement.bench import Bench, rank, settled
 from eo_risk.judgement.edits import alone, more_hours, planned_h
+from eo_risk.judgement.exposure import rules_for
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action, Assessment, ItemResult
 from eo_risk.plan.load_plan import LoadPlan
 
+_FULL_LOAD_FIELD = "rules.full_load"
 _FULL_LOAD = ("; the full-load rule asks for full loads of one aeration time, a part load for a "
               "recorded medical necessity")  # fmt: skip
 
@@ -74,7 +76,10 @@ def _parts(plan: LoadPlan, items: Sequence[ItemResult], check: Callable) -> list
 
 def asks_full_load(plan: LoadPlan) -> bool:
     """Tell whether the site or its jurisdiction asks for full loads of one aeration time."""
-    return plan.rules.full_load == "on" or plan.rules.jurisdiction == "us"
+    if plan.rules.full_load == "on":
+        return True
+    place = plan.rules.jurisdiction
+    return place is not None and any(r.plan_field == _FULL_LOAD_FIELD for r in rules_for(place))
 
 
 def _with_hours(plan: LoadPlan, own: PartLoad, result: ItemResult, bench: Bench):
