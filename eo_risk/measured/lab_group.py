@@ -92,7 +92,9 @@ def _picture(
     }  # fmt: skip
 
 
-def _curve_cautions(entry: dict, points: Points, group: str) -> list[Caution]:
+def _curve_cautions(
+    entry: dict, points: Points, options: LabOptions, group: str
+) -> list[Caution]:
     last = float(points.hours.max())
     found = []
     if entry["slope_per_h"] >= 0.0:
@@ -103,8 +105,10 @@ def _curve_cautions(entry: dict, points: Points, group: str) -> list[Caution]:
                              "the limit: too few results or too much scatter.",
                              "Test more lots and later times.", group))  # fmt: skip
     elif entry["release_h"] > last:
+        alone = " By lots alone the error of the slope is not counted: ask for both models."
         found.append(Caution("extrapolated", "warn", "The release time lies beyond the last "
-                             f"sampled time, {last:g} h.", "Test at later times.", group))
+                             f"sampled time, {last:g} h.{alone if options.model == 'lots' else ''}",
+                             "Test at later times.", group))  # fmt: skip
     if entry["before_first_result"]:
         found.append(Caution("before_first_result", "inform", "The line would allow less; no time "
                              f"before the first result, {points.hours.min():g} h, is credited.",
@@ -142,7 +146,7 @@ def _curve(points: Points, ln_limit: float, options: LabOptions, group: str) -> 
         "times_h": np.unique(points.hours).tolist(),
         "n_below": int(np.count_nonzero(points.below)),
         "picture": _picture(points, declines, shown, options),
-        "cautions": [*_curve_cautions(shown, points, group), *checks.cautions],
+        "cautions": [*_curve_cautions(shown, points, options, group), *checks.cautions],
     }  # fmt: skip
 
 

@@ -83,8 +83,9 @@ def _beside(
     below = sum(a.below for a in found)
     mean = float(np.exp(np.log(amounts).mean()))
     if band is None:
+        why = "no prediction for this hour: check a plan aerated that long"
         return Beside(substance, hours, len(found), mean, float(amounts.max()), below, None, None,
-                      None, None, None, "no prediction for this hour: check a plan aerated that long")  # fmt: skip
+                      None, None, None, why)  # fmt: skip
     inside: bool | None = band["p05"] <= mean <= band["p95"]
     if below and mean > band["p05"]:
         inside = None

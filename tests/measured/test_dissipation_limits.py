@@ -84,6 +84,23 @@ def test_pooled_limit_holds_with_results_below_detection():
     assert _coverage(pooled, 0.0, 0.1, 36.0, np.log(3.5)) == pytest.approx(0.95, abs=0.02)
 
 
+class Later:
+    """The later of both models, which rules: the higher limit at any hour."""
+
+    def __init__(self, points):
+        self.models = pooled(points), by_lots(points)
+
+    def upper(self, hour, confidence):
+        return max(model.upper(hour, confidence) for model in self.models)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("lot_sd", "within_sd"), [(0.02, 0.1), (0.1, 0.1), (0.12, 0.03)])
+def test_the_ruling_limit_is_never_short_far_beyond_the_sampled_times(lot_sd, within_sd):
+    """At twice the last hour, where the error of the slope counts as well."""
+    assert _coverage(Later, lot_sd, within_sd, 72.0) >= 0.93
+
+
 @pytest.mark.slow
 def test_where_lots_differ_the_pooled_limit_falls_short_and_that_by_lots_holds():
     assert _coverage(pooled, 0.12, 0.03, 30.0) < 0.93
