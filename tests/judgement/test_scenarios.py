@@ -1,0 +1,164 @@
+"""What an experienced reader expects of ten plain cases: the direction, not the digit.
+
+Common practice, no source, but where a source stands beside the check.
+"""
+
+import numpy as np
+import pytest
+
+from eo_risk import units
+from eo_risk.judgement.assess import check_plan
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.load_air import levels
+from eo_risk.judgement.load_context import load_context
+from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.plan.load_plan import load_plan, read_plan
+
+SAMPLES = 128
+
+
+def raw_of(demo, name, *picked):
+    raw = load_plan(demo / f"{name}.json").model_dump(mode="json")
+    raw["items"] = [raw["items"][i] for i in picked] if picked else raw["items"]
+    return raw
+
+
+def checked(raw, advise=True):
+    return check_plan(read_plan(raw), samples=SAMPLES, advise=advise)
+
+
+def codes(item, level=None):
+    return {c.code for c in item.cautions if level in (None, c.level)}
+
+
+def actions(item):
+    return {a.action for a in item.actions}
+
+
+def test_dry_steel_in_a_warm_cycle_and_half_a_day_of_air_is_within(demo):
+    raw = raw_of(demo, "dry_steel_set", 0)
+    assert raw["cycle"]["temperature_c"] == 55
+    assert (raw["aeration"][0]["hours"], raw["aeration"][0]["temperature_c"]) == (12, 50)
+    assert checked(raw).verdict == "Within"
+
+
+def test_a_mask_among_steel_aired_as_steel_is_named_and_split_or_aired_longer(demo):
+    raw = raw_of(demo, "mixed_load_thick_pvc", 0, 1)
+    raw["aeration"][0]["hours"] = 1
+    result = checked(raw)
+    mask = result.items[1]
+    assert result.verdict == "Hold"
+    assert result.load.slowest_item == mask.name
+    assert {"split the load", "aerate longer"} <= actions(mask)
+    assert result.items[0].verdict == "Within"
+
+
+def test_a_long_lumen_emptied_by_one_syringe_push_is_dried_again(demo):
+    raw = raw_of(demo, "wet_lumen", 1)
+    raw["items"][0]["lumens"][0] |= {"bore_mm": 3, "length_mm": 1250, "drying": [],
+                                     "emptied": {"how": "syringe", "pushes": 1}}  # fmt: skip
+    item = checked(raw).items[0]
+    assert item.verdict == "Hold"
+    assert "dry again" in actions(item)
+    assert {"eo_starvation", "plug_beyond_penetration"} & codes(item)
+    glycol = {r.model: r.band.p50 for r in item.residues if r.substance == "EG"}
+    assert glycol["ceiling"] > glycol["film"] > 0.0
+
+
+def test_rinsed_in_saline_is_rewashed_even_when_dry(demo):
+    raw = raw_of(demo, "dry_steel_set", 2)
+    raw["items"][0]["rinse_water"] = "saline"
+    item = checked(raw).items[0]
+    assert item.verdict == "Hold"
+    assert "salt_left" in codes(item, "block")
+    assert "rewash" in actions(item)
+    raw = raw_of(demo, "wet_lumen", 1)
+    chlorohydrin = {}
+    for rinse in ("treated", "saline"):
+        raw["items"][0]["rinse_water"] = rinse
+        rows = checked(raw, advise=False).items[0].residues
+        chlorohydrin[rinse] = max(r.band.p95 for r in rows if r.substance == "ECH")
+    assert chlorohydrin["saline"] > chlorohydrin["treated"]
+
+
+def test_needed_within_two_hours_is_another_method(demo):
+    raw = raw_of(demo, "dry_steel_set", 0)
+    raw["items"][0]["needed_by"] = "2026-04-14T08:30+02:00"
+    item = checked(raw).items[0]
+    assert item.verdict == "Hold"
+    assert "use another method" in actions(item)
+
+
+@pytest.mark.parametrize(("rule", "held"), [("stop", True), ("warn", False)])
+def test_irradiated_soft_pvc_is_another_method_where_the_site_says_stop(demo, rule, held):
+    raw = raw_of(demo, "small_patient", 0)
+    raw["rules"] |= {"irradiated_chlorinated": rule, "jurisdiction": "fr"}
+    raw["items"][0]["irradiated_before"] = "yes"
+    raw["aeration"][0]["hours"] = 60
+    item = checked(raw).items[0]
+    assert ("irradiated_chlorinated" in codes(item, "block")) == held
+    assert "irradiated_chlorinated" in codes(item)
+    assert ("use another method" in actions(item)) == held
+
+
+def test_a_dry_chamber_after_hot_vacuum_is_humidified(demo):
+    raw = raw_of(demo, "dry_steel_set", 0)
+    raw["cycle"]["conditioning_rh_percent"] = 25
+    raw["items"][0]["instructions"]["highest_temperature_c"] = 80
+    raw["items"][0]["external_water"]["drying"] = [
+        {"method": "vacuum", "minutes": 60, "air_temperature_c": 70, "vacuum_kpa": 2}
+    ]
+    item = checked(raw).items[0]
+    assert item.verdict == "Hold"
+    assert {"humidity_too_low", "desiccated"} <= codes(item)
+    assert "humidify" in actions(item)
+
+
+@pytest.mark.parametrize("energy_kj_per_mol", [40, 60])
+def test_ten_degrees_warmer_needs_half_to_two_thirds_of_the_time_and_leaves_glycol(
+    demo, energy_kj_per_mol
+):
+    """exp(Ea/R (1/323 - 1/333)): 1.56 at 40 and 1.95 at 60 kJ/mol; uptake held as it is."""
+    raw = raw_of(demo, "mixed_load_thick_pvc", 1)
+    raw["items"][0]["instructions"]["highest_temperature_c"] = 60
+    own = {"material": "pvc_plasticised", "status": "measured", "source": "invented",
+           "locator": "test", "spread": "exact"}  # fmt: skip
+    raw["own_records"] = [
+        own | {"id": f"own {q}", "quantity": q, "unit": "kJ/mol", "value": v, "low": v, "high": v}
+        for q, v in (("activation", energy_kj_per_mol),)
+    ]
+    hours, glycol = {}, {}
+    for temperature_c in (50, 60):
+        raw["aeration"] = [raw["aeration"][0] | {"temperature_c": temperature_c}]
+        item = checked(raw, advise=False).items[0]
+        hours[temperature_c] = item.aeration.p50_s
+        glycol[temperature_c] = max(r.band.p50 for r in item.residues if r.substance == "EG")
+    assert 1.4 < hours[50] / hours[60] < 2.1
+    assert glycol[60] >= glycol[50] * (1 - 1e-9)
+
+
+def test_twice_as_thick_takes_four_times_as_long_from_an_even_start():
+    """Crank 1975: time goes with the square of the thickness where diffusion alone rules."""
+    hours = np.linspace(0.0, 40.0, 801)[1:]
+    half = {}
+    for thickness in (1e-3, 2e-3):
+        stages = [Stage(units.to_si(0.05, "h"), 1e-11, 10.0) for _ in hours]
+        left = run_layer(Body("sheet", thickness), stages, start_kg_per_m3=1.0).mean_kg_per_m3
+        half[thickness] = np.interp(-0.5, -np.ravel(left)[1:], hours)
+    assert half[2e-3] / half[1e-3] == pytest.approx(4.0, rel=0.01)
+
+
+def test_twice_the_air_changes_halve_the_steady_level_of_a_room(demo):
+    """Box model: an even source G in changed air Q settles at G/Q."""
+    found = {}
+    for changes in (10, 20):
+        raw = raw_of(demo, "dry_steel_set", 0)
+        raw["aeration"] = [{"hours": 24, "temperature_c": 21, "place": "room"}]
+        raw["room"] = {"volume_m3": 30, "air_changes_per_h": changes}
+        context = load_context(read_plan(raw), 16, 1)
+        steps = [stage.duration_s[0] for stage in context.timeline.aeration]
+        seconds = np.concatenate([[0], np.cumsum(steps)])
+        held = (1.0 - 1e-9 * seconds)[:, None] * np.ones(16)
+        plan, inputs = context.plan, ItemInputs(context.draw.item("load"))
+        found[changes] = levels(plan, context.timeline, inputs, held)[:, 0]
+    assert found[10][-1] / found[20][-1] == pytest.approx(2.0, rel=1e-6)
