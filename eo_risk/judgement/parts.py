@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import reference, units
+from eo_risk.judgement.earlier_cycles import after_earlier, coarse
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.own_records import own_records
 from eo_risk.judgement.part_geometry import coat_on, geometry, larger_mass
@@ -232,11 +233,6 @@ def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
     return np.exp(slope * (part.plasticiser_percent / 100.0 - reference_share))
 
 
-# Earlier cycles that are followed: a rubber has settled after a few, a glass goes on gathering.
-_FEW_CYCLES, _MANY_CYCLES = 3, 30
-_SETTLED = 0.01  # rise of what is left from one cycle to the next that no longer matters
-
-
 def run_part(
     model: PartModel,
     timeline: Timeline,
@@ -251,17 +247,16 @@ def run_part(
     part goes through the same cycle and aeration before, and starts with what that left.
     """
     stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
-    layers, count = part_stages(model, stages, inputs, gas=gas), len(stages)
+    layers = part_stages(model, stages, inputs, gas=gas)
+    if not earlier_cycles:
+        return run_stages(model, layers)
+    before = [coarse(made, stages) for made in layers]
 
-    def after(earlier: int) -> np.ndarray:
-        return run_stages(model, [made * (1 + earlier) for made in layers])
+    def run_after(earlier: int) -> np.ndarray:
+        both = zip(before, layers, strict=True)
+        return run_stages(model, [first * earlier + last for first, last in both])
 
-    held = after(min(earlier_cycles, _FEW_CYCLES))
-    if earlier_cycles > _FEW_CYCLES:
-        rising = held[-1] > (1.0 + _SETTLED) * held[-1 - count]
-        if np.any(rising):
-            held = after(min(earlier_cycles, _MANY_CYCLES))
-    return held[-count - 1 :]
+    return after_earlier(earlier_cycles, len(stages) + 1, run_after)
 
 
 def part_stages(

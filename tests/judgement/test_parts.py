@@ -7,7 +7,13 @@ import pytest
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_context import load_context
-from eo_risk.judgement.parts import packaging_transfer, part_model, run_part
+from eo_risk.judgement.parts import (
+    packaging_transfer,
+    part_model,
+    part_stages,
+    run_part,
+    run_stages,
+)
 from eo_risk.plan.load_plan import read_plan
 
 
@@ -48,6 +54,20 @@ def test_a_glass_gathers_over_more_cycles_than_a_rubber(held):
     assert np.all(held(glass, hours=12, earlier_cycles=200)[-1] >= many)
     few, many = (held(hours=12, earlier_cycles=n)[-1] for n in (3, 15))
     assert np.median(many / few) == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("material", ["pvc_plasticised", "pmma"])
+def test_coarse_earlier_cycles_leave_what_fine_ones_do(demo, material):
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"][1]["parts"][0] |= {"material": material, "plasticiser_percent": None}
+    context = load_context(read_plan(raw), 64, 1)
+    item, timeline = context.plan.items[1], context.timeline
+    inputs = ItemInputs(context.draw.item("one"))
+    model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
+    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    fine = run_stages(model, [made * 4 for made in part_stages(model, stages, inputs)])[-1]
+    found = run_part(model, timeline, inputs, earlier_cycles=3)[-1]
+    assert found == pytest.approx(fine, rel=0.03)
 
 
 def test_a_tight_coat_slows_what_is_under_it(held):

@@ -1,0 +1,65 @@
+"""What earlier cycles left in a part: the same cycle and aeration again, coarsely, many times."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import groupby
+
+import numpy as np
+
+from eo_risk.judgement.timeline import LoadStage
+from eo_risk.physics.layer import Stage
+
+# Earlier cycles that are followed: a rubber has settled after a few, a glass goes on gathering.
+_FEW, _MANY = 3, 30
+_SETTLED = 0.01  # rise of what is left from one cycle to the next that no longer matters
+
+
+def coarse(made: Sequence[Stage], stages: Sequence[LoadStage]) -> list[Stage]:
+    """Merge the stages of one name, such as all of the gas exposure, into one.
+
+    Diffusivity, uptake and gas level become their means over time, by which the amount that
+    gets in or out hardly changes; what is lost is the course within the cycle.
+    """
+    merged = []
+    for _, group in groupby(zip(made, stages, strict=True), key=lambda pair: pair[1].name):
+        run = [stage for stage, _ in group]
+        lasts = sum(stage.duration_s for stage in run)
+        weights = [stage.duration_s / np.where(lasts > 0.0, lasts, 1.0) for stage in run]
+        # Where all last no time at all, the first stands for them.
+        weights[0] = np.where(lasts > 0.0, weights[0], 1.0)
+
+        def mean(values, weights=weights):
+            return sum(w * v for w, v in zip(weights, values, strict=True))
+
+        gas = mean([0.5 * (s.gas_start_kg_per_m3 + s.gas_end_kg_per_m3) for s in run])
+        merged.append(
+            replace(run[0], duration_s=lasts, gas_start_kg_per_m3=gas, gas_end_kg_per_m3=gas,
+                    diffusivity_m2_per_s=mean([s.diffusivity_m2_per_s for s in run]),
+                    gas_ratio=mean([s.gas_ratio for s in run]))
+        )  # fmt: skip
+    return merged
+
+
+def after_earlier(
+    count: int, outputs: int, run_after: Callable[[int], np.ndarray]
+) -> np.ndarray:
+    """Return what a part holds in its last cycle, after as many before as still matter.
+
+    Parameters
+    ----------
+    count : int
+        Earlier cycles.
+    outputs : int
+        Outputs of the last cycle.
+    run_after : callable
+        Runs the part with that many coarse cycles first. [kg], shape (all outputs, samples)
+    """
+    held = run_after(min(count, _FEW))
+    if count > _FEW:
+        # What the last earlier cycle left, and what this one leaves.
+        rising = held[-1] > (1.0 + _SETTLED) * held[-outputs]
+        if np.any(rising):
+            held = run_after(min(count, _MANY))
+    return held[-outputs:]
