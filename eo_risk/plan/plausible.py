@@ -71,10 +71,12 @@ def _lumen_faults(lumen: dict, parts: list[dict], where: str) -> Iterator[Fault]
     length, water = _number(lumen, "length_mm"), _number(lumen, "measured_mg")
     if None not in (bore, length, water):
         # A millilitre of water is a gram; the bore cannot hold more than its volume.
-        holds_mg = math.pi / 4.0 * bore**2 * length
+        hubs = _number(lumen, "hubs") or 0.0
+        hub_mg = units.from_si(reference.record("water.hub.kg").high_si, "mg")
+        holds_mg = math.pi / 4.0 * bore**2 * length + hubs * hub_mg
         if water > holds_mg:
             yield Fault(
-                f"{where}.measured_mg", f"{water:g}", "mg", f"up to {holds_mg:.3g} mg",
+                f"{where}.measured_mg", f"{water:g}", "mg", f"up to {holds_mg:.0f} mg",
                 "This bore cannot hold so much water.",
             )  # fmt: skip
 
