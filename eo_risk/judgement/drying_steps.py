@@ -260,17 +260,11 @@ def _dry_outside(
 
 
 def crevice_place(
-    full_kg: np.ndarray, inputs: ItemInputs, fluids: Fluids, left_kg: np.ndarray | None = None
+    full_kg: np.ndarray, inputs: ItemInputs, fluids: Fluids
 ) -> chamber_water.DeepPlace:
-    """Describe water in joints that hold `full_kg` to their mouth, as deep as the record says.
-
-    With `left_kg` the water has already receded to that mass.
-    """
+    """Describe water in joints that hold `full_kg` to their mouth, as deep as the record says."""
     density = fluids.water_density_kg_per_m3(inputs.draw("room.temperature"))
     depth = inputs.draw("water.joint.depth")
     area = full_kg / (density * depth)
     heat = inputs.draw("chamber.wall.heat_transfer") * area
-    receded = np.zeros(inputs.samples)
-    if left_kg is not None:
-        receded = depth * (1.0 - left_kg / np.maximum(full_kg, np.finfo(float).tiny))
-    return chamber_water.DeepPlace(area, receded, 1, heat_w_per_k=heat)
+    return chamber_water.DeepPlace(area, np.zeros(inputs.samples), 1, heat_w_per_k=heat)

@@ -59,12 +59,15 @@ def largest_below(
         high_eg = glycol(high)
     else:
         return np.inf
+    before = np.inf
     for step in range(_MOST_STEPS):
         width = 0.9 * min(to_si(_COARSEST_MG, "mg"), _RESOLUTION * high)
         if high - low <= width:
             break
         middle = 0.5 * (low + high)
-        if step % 3 < 2:
+        slow = step > 2 and high - low > 0.5 * before
+        before = high - low
+        if not slow:
             # On the line between the ends, a little towards the far one: then the bracket closes.
             middle = low + (high - low) * (reference_kg - low_eg) / (high_eg - low_eg)
             nearer_low = middle - low < high - middle

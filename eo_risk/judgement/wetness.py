@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import reduce
+from functools import cached_property, reduce
 
 import numpy as np
 
@@ -116,6 +116,14 @@ class WaterPath:
         """From the injection on."""
         return [water.met for water in self.waters]
 
+    @cached_property
+    def condensed_kg(self) -> np.ndarray:
+        """What condenses on the item as humidification begins. [kg]"""
+        return chamber_water.condensed_kg(
+            [met.stage for met in self.before], self.heat_j_per_k, self.fluids,
+            self.inputs.draw("water.condensate.share"),
+        )  # fmt: skip
+
     def film(
         self, kind: str, escape: Escape, kilograms: Sequence[np.ndarray],
         chloride_mol: np.ndarray | float,
@@ -167,15 +175,11 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     )  # fmt: skip
     nothing = np.zeros(inputs.samples)
     none_deep = chamber_water.DeepPlace(nothing, nothing)
-    condensed = chamber_water.condensed_kg(
-        [met.stage for met in path.before], path.heat_j_per_k, path.fluids,
-        inputs.draw("water.condensate.share"),
-    )  # fmt: skip
     start = dried.outside.film_kg + dried.outside.bead_kg
     films = [
         chamber_water.water_at_injection(
             chamber_water.WaterByPlace(start, nothing, nothing), path.before, path.fluids,
-            film=place, crevice=none_deep, plug=none_deep, condensed=condensed,
+            film=place, crevice=none_deep, plug=none_deep, condensed=path.condensed_kg,
         ).film_kg
     ]  # fmt: skip
     for met in path.after:
@@ -192,12 +196,17 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
 def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     """Follow the water in joints, which recedes from their mouths."""
     inputs, density, full = path.inputs, path.density, dried.outside.joints_kg
+    if not np.any(full):
+        none = np.zeros((len(path.waters) + 1, inputs.samples))
+        body = Body(none, none, none[0], none[0])
+        return WetPlace("crevice", "", full, full, full, body, body, none[0])
     place = crevice_place(full, inputs, path.fluids)
     filled = [chamber_water.deep_left_kg(full, place, path.before, path.fluids)]
-    for met in path.after:
-        receding = crevice_place(full, inputs, path.fluids, filled[-1])
-        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids))
     depth = inputs.draw("water.joint.depth")
+    least = np.maximum(full, np.finfo(float).tiny)
+    for met in path.after:
+        receding = replace(place, depth_m=depth * (1.0 - filled[-1] / least))
+        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids))
     salt = path.chloride * dried.start.joints_kg / density
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
     film = path.film("joint", lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity),
@@ -205,7 +214,7 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     spot = None
     if np.any(filled[-1]):
         # Over the mouth of the crevice: its water sits deep, but that is where it touches.
-        spot = film.eo[-1] * depth * density / np.maximum(full, np.finfo(float).tiny)
+        spot = film.eo[-1] * depth * density / least
     ceiling = ceiling_kg(filled[0], density, path.waters, inputs, salt)
     return WetPlace("crevice", "", full, filled[0], filled[-1], film, film, ceiling, spot)
 
