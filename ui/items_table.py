@@ -26,6 +26,7 @@ _TEXT = {"name", "needed_by"}
 _CHOICE_BLOCK = {
     "parts[0].material": (Part, "material"),
     "lumens[0].droplets_seen": (Lumen, "droplets_seen"),
+    "lumens[0].blocked": (Lumen, "blocked"),
     "lumens[0].drying[0].method": (DryingStep, "method"),
     "external_water.state": (ExternalWater, "state"),
     "patient.duration": (PatientContact, "duration"),

@@ -169,6 +169,7 @@ COLUMNS = {
     "droplets_seen": "Droplets outside",
     "external_water.state": "Outside was",
     "lumens[0].droplets_seen": "Droplets in lumen",
+    "lumens[0].blocked": "Channel blocked",
     "lumens[0].drying[0].method": "Lumen dried by",
     "lumens[0].drying[0].minutes": "Drying (min)",
     "lumens[0].drying[0].pressure_gauge_bar": "Drying air (bar gauge)",

@@ -30,6 +30,11 @@ length = "mm"                      # mm or in
 mass = "g"                         # g or oz
 volume = "L"                       # L or mL
 
+[usual]                            # for items of a list or a new load that leave it unknown
+# rinse_water = "treated"          # treated tap saline
+# lubricant = "none"               # none water_based oil
+# irradiated_before = "no"
+
 # A plan then says "cycle": "usual cycle", or {"name": "usual cycle", "exposure_h": 4}
 # to change one field.
 [[steriliser]]

@@ -16,6 +16,7 @@ from eo_risk.output.wording import (
     load_hours,
     main_action,
     moment_text,
+    one_line,
     required_hours,
     short_water,
     shorten,
@@ -121,7 +122,7 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
 
 def _texts(number: int, item: dict) -> tuple[str, str, str]:
     action = main_action(item) + short_water(item)
-    return item_title(number, item), "; ".join(why(item)), action
+    return item_title(number, item), one_line(why(item)), action
 
 
 def _lines_needed(texts: Sequence[str]) -> int:

@@ -316,11 +316,16 @@ def causes(item: dict) -> list[str]:
     return [printable(reason) for reason in item["reasons"] if not _NUMBER_REASON.match(reason)]
 
 
+def one_line(reasons: Sequence[str]) -> str:
+    """Put reasons behind one another."""
+    return "; ".join(reason.removesuffix(".") for reason in reasons)
+
+
 def short_reason(item: dict) -> str:
     """Say why in a few words: what was found, else how the ruling residue stands."""
     found = causes(item)
     if found:
-        return "; ".join(found)
+        return one_line(found)
     row = ruling_residue(item)
     if row is None or row["limit"] is None:
         return "no residue could be compared with a limit"

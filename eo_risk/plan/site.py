@@ -21,7 +21,8 @@ from eo_risk.plan.site_entries import Site
 from eo_risk.plan.site_file import default_site_path, parse_site, read_site
 from eo_risk.plan.starting_types import fill_from_type
 
-__all__ = ["Site", "default_site_path", "parse_site", "plan_from_items", "read_site", "resolve"]
+__all__ = ["Site", "default_site_path", "parse_site", "plan_from_items", "read_site", "resolve",
+           "with_usual"]  # fmt: skip
 
 _LIGHTEST_REASON = "lightest patient of this device in the site file"
 
@@ -268,6 +269,20 @@ def resolve(raw: object, site: Site) -> object:
     return plan
 
 
+def with_usual(items: Iterable[dict[str, Any]], site: Site) -> list[dict[str, Any]]:
+    """Fill what new items and their devices leave unknown with what is usual at the site.
+
+    Only for items on their way into a plan: in a plan an unknown stays unknown.
+    """
+    devices = {entry.name: entry for entry in site.device}
+    filled = []
+    for item in items:
+        device = devices.get(str(item.get("device")))
+        known = _known(item) | ({} if device is None else _known(dict(device)))
+        filled.append(item | {k: v for k, v in _known(dict(site.usual)).items() if k not in known})
+    return filled
+
+
 def plan_from_items(
     items: Sequence[dict[str, Any]] | Iterable[dict[str, Any]],
     cycle_name: str,
@@ -298,7 +313,7 @@ def plan_from_items(
         "name": "items from a list",
         "cycle": cycle_name,
         "aeration": aeration_name,
-        "items": list(items),
+        "items": with_usual(items, site),
     } | {key: value for key, value in others.items() if value is not None}
     if len(site.room) == 1 and "room" not in raw:
         raw["room"] = site.room[0].name

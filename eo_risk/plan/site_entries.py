@@ -60,6 +60,14 @@ def _converted(value: float, unit: str, to: str) -> float:
     return value if plain == plain_to else convert(value, plain, plain_to)
 
 
+class Usual(Block):
+    """What holds for every new item of the site that leaves it unknown, as its device does."""
+
+    rinse_water: word(Literal["treated", "tap", "saline"]) = None
+    lubricant: word(Literal["none", "water_based", "oil"]) = None
+    irradiated_before: YesNo = None
+
+
 class Device(Item):
     """One of the site's own devices: an item as a plan describes it."""
 
@@ -132,7 +140,7 @@ KINDS: dict[str, type[Block]] = {
 # Keys that hold for every load.
 COMMON = (
     "schema_version", "name", "note", "site_minimum_aeration_h", "rules", "units_shown",
-    "limits_file",
+    "usual", "limits_file",
 )  # fmt: skip
 
 
@@ -153,6 +161,7 @@ class Site(Block):
     site_minimum_aeration_h: number("h", 0.0, 2000.0) = None
     rules: Rules | None = None
     units_shown: UnitsShown = UnitsShown()
+    usual: Usual = Usual()
     limits_file: Text = ""
     device: tuple[Device, ...] = ()
     steriliser: tuple[Steriliser, ...] = ()

@@ -20,7 +20,7 @@ from eo_risk.files import read_text, refuse
 from eo_risk.plan.fields import Block, faults_of
 from eo_risk.plan.load_plan import known_fields, validation_context
 from eo_risk.plan.plausible import plan_faults
-from eo_risk.plan.site_entries import COMMON, KINDS, BrokenEntry, Device, Site, UnitsShown
+from eo_risk.plan.site_entries import COMMON, KINDS, BrokenEntry, Device, Site, UnitsShown, Usual
 
 FILLED_BY_USER = "iso10993-7:2026"
 
@@ -152,7 +152,8 @@ def parse_site(text: str, folder: Path | None = None) -> Site:
     try:
         site = Site.model_validate(common, context=context)
     except ValidationError as error:
-        fields = known_fields() | {"": list(COMMON), "units_shown": list(UnitsShown.model_fields)}
+        fields = known_fields() | {"": list(COMMON), "units_shown": list(UnitsShown.model_fields),
+                                   "usual": list(Usual.model_fields)}  # fmt: skip
         faults += _under("site file,", faults_of(error, fields))
     if faults:
         raise InputError(faults)

@@ -128,6 +128,31 @@ def test_own_packaging_names_and_the_lightest_patient(site, named):
     assert own.patient.devices_used_together == 2
 
 
+def test_what_is_usual_fills_only_what_a_new_item_and_its_device_leave_unknown():
+    site = parse_site(
+        '[usual]\nrinse_water = "treated"\nlubricant = "none"\n'
+        '[[device]]\nname = "scope"\nlubricant = "water_based"\n'
+        'parts = [{ name = "sheath", material = "silicone" }]\n'
+        '[[cycle]]\nname = "c"\n[[aeration]]\nname = "a"\nsteps = [{ hours = 12 }]\n'
+    )
+    parts = [{"name": "body", "material": "silicone"}]
+    listed = [
+        {"device": "scope"}, {"name": "a", "parts": parts, "rinse_water": "tap"},
+        {"name": "b", "parts": parts, "lubricant": "unknown"},
+    ]  # fmt: skip
+    raw = plan_from_items(listed, "c", "a", site)
+    items = read_plan(raw).items
+    assert [(i.rinse_water, i.lubricant, i.irradiated_before) for i in items] == [
+        ("treated", "water_based", None), ("tap", "none", None), ("treated", "none", None),
+    ]  # fmt: skip
+    raw["items"][1]["rinse_water"] = "unknown"  # in a plan an unknown stays unknown
+    assert read_plan(resolve(raw, site)).items[1].rinse_water is None
+    with pytest.raises(InputError, match="treated"):
+        parse_site('[usual]\nrinse_water = "treatd"\n')
+    with pytest.raises(InputError, match="lubricant"):
+        parse_site('[usual]\nlubricants = "none"\n')
+
+
 def test_every_name_that_is_not_there_is_reported_with_the_nearest(named, site):
     named["cycle"] = "warm 56"
     named["aeration"] = "cabinet 13 h"

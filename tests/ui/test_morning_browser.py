@@ -20,7 +20,8 @@ TYPES = (
 DEVICES = ("curved", "retractor", "steel suction", "thick soft")
 WORDS = {
     "packaging": "film paper", "droplets_seen": "no", "external_water.state": "wiped",
-    "lumens[0].droplets_seen": "no", "lumens[0].drying[0].method": "compressed",
+    "lumens[0].droplets_seen": "no", "lumens[0].blocked": "no",
+    "lumens[0].drying[0].method": "compressed",
     "rinse_water": "treated", "lubricant": "none", "instructions.eo_allowed": "yes",
     "patient.duration": "limited",
 }  # fmt: skip

@@ -17,6 +17,7 @@ from eo_risk.plan.load_plan import (
     Part,
     PatientContact,
 )
+from eo_risk.plan.site import with_usual
 from eo_risk.plan.tables import items_from_bytes
 from ui import fill, forms, items_table, paths, pick, state, words
 
@@ -66,7 +67,7 @@ def _import() -> None:
         return
     candidate = state.raw()
     kept = candidate["items"] if how == words.APPEND else []
-    candidate["items"] = [*kept, *table.items]
+    candidate["items"] = [*kept, *with_usual(table.items, state.site())]
     faults = state.offer(candidate)
     forms.show_faults(table.by_row(InputError(faults), len(kept)).faults)
     if not faults:
@@ -79,7 +80,7 @@ def _by_name() -> None:
     if st.button(words.ADD_ITEMS, disabled=not items):
         candidate = state.raw()
         taken = [item["name"] for item in candidate["items"]]
-        candidate["items"] += pick.with_own_names(items, taken)
+        candidate["items"] += with_usual(pick.with_own_names(items, taken), state.site())
         _take(candidate)
 
 
