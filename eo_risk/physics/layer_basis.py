@@ -239,18 +239,38 @@ def _tube_table(fourier: tuple[float, float]) -> np.ndarray:
     return series.reshape(table.shape)
 
 
-def _tube(
+@lru_cache(maxsize=256)
+def _tube_alone(
+    faces: Faces,
+    fourier: tuple[float, float],
+    tolerance: float,
+    positions: tuple[float, ...],
+    curvature: float,
+) -> Basis:
+    """Return the modes of tube walls of one curvature: what it needs of those of all."""
+    curved = (min(curvature, _MOST_CURVED),)
+    mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
+    rates, values = _closed_modes(mesh, subspace, 1, curved, subspace)
+    ends = {"outer": -1, "inner": 0}
+    found = [_responses(rates[0], values[0][ends[face]], fourier) for face in faces]
+    left, size, _ = np.linalg.svd(np.concatenate(found, axis=1), full_matrices=False)
+    kept = values[0][:, 1:] @ left[:, size > tolerance]
+    subspace = np.concatenate([values[0][:, :1], kept], axis=1)
+    rates, values = _closed_modes(mesh, subspace, 1, curved, subspace)
+    rate, nodal = rates[0], values[0]
+    volume = 1.0 - 0.5 * curvature
+    shown = _at_positions(mesh, nodal, np.asarray(positions))
+    return Basis(rate, nodal[-1], nodal[0], 1.0 / volume, (1.0 - curvature) / volume, shown)
+
+
+def _tubes(
     faces: Faces,
     fourier: tuple[float, float],
     tolerance: float,
     positions: tuple[float, ...],
     curvature: np.ndarray,
 ) -> Basis:
-    """Return the modes of tube walls, of one curvature or one per sample."""
-    outer_area = 1.0 / (1.0 - 0.5 * curvature)
-    inner_area = (1.0 - curvature) / (1.0 - 0.5 * curvature)
-    if np.all(curvature == curvature[0]):
-        curvature = curvature[:1]
+    """Return the modes of tube walls of one curvature per sample."""
     if faces == ("outer",) and tolerance == TOLERANCE and not positions:
         table = _tube_table(fourier)
         here = chebyshev.chebvander(2.0 * curvature - 1.0, _CURVATURES - 1)
@@ -266,9 +286,9 @@ def _tube(
             mesh, subspace, 1, np.minimum(curvature, _MOST_CURVED), places
         )
         rate, values = np.ascontiguousarray(rate.T), np.ascontiguousarray(values.transpose(1, 2, 0))
-    if curvature.size == 1:
-        rate, values = rate[:, 0], values[..., 0]
-    return Basis(rate, values[-1], values[-2], outer_area, inner_area, values[:-2])
+    volume = 1.0 - 0.5 * curvature
+    return Basis(rate, values[-1], values[-2], 1.0 / volume, (1.0 - curvature) / volume,
+                 values[:-2])  # fmt: skip
 
 
 def _rounded(shortest: float, longest: float) -> tuple[float, float]:
@@ -313,7 +333,9 @@ def basis_for(
         return Basis(np.zeros(1), one, one, 1.0, 1.0, np.ones((len(positions), 1)))
     fourier = _rounded(shortest, longest)
     if shape == "tube":
-        return _tube(faces, fourier, tolerance, positions, curvature)
+        if np.all(curvature == curvature[0]):
+            return _tube_alone(faces, fourier, tolerance, positions, float(curvature[0]))
+        return _tubes(faces, fourier, tolerance, positions, curvature)
     return _fixed(shape, faces, fourier, tolerance, positions)
 
 
