@@ -6,6 +6,7 @@ import argparse
 import importlib
 import json
 import sys
+from typing import NoReturn
 
 from eo_risk import __version__
 from eo_risk.errors import EoRiskError, Fault, InputError
@@ -27,9 +28,22 @@ COMMAND_MODULES = (
 EXIT_BAD_INPUT = 2
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser that answers a wrong call like any other bad input, in JSON too."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise the complaint as a fault; argparse would print it and leave."""
+        self.print_usage(sys.stderr)
+        where, said = "(command line)", message
+        if message.startswith("argument "):
+            where, _, said = message.removeprefix("argument ").partition(": ")
+        raise InputError([Fault(where, f"this call ({said})", "",
+                                f"what `{self.prog} --help` lists", "Correct the call.")])
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Build the parser with every command."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="eo-risk",
         description=(
             "Check an ethylene oxide load before it runs: leftover water, glycol, residues, "
@@ -55,12 +69,13 @@ def main(argv: list[str] | None = None) -> int:
         # A terminal that cannot show a sign gets a replacement, never a crash.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    args = build_parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
     try:
+        args = build_parser().parse_args(words)
         return args.run(args)
     except EoRiskError as error:
         faults = _faults(error)
-        if getattr(args, "json", False):
+        if "--json" in words:
             answer = {"errors": [fault.as_dict() for fault in faults]}
             print(json.dumps(answer, ensure_ascii=False, indent=1))
         for fault in faults:

@@ -171,6 +171,15 @@ def test_bad_input_is_refused_with_place_value_and_range(capsys, flag, value, al
     assert allowed in found[flag]["allowed"]
 
 
+def test_a_call_that_cannot_be_read_is_answered_in_json_too(capsys):
+    """A list that starts with a minus reads as a flag."""
+    for words in (["--hours", "-1,5"], ["--thickness", "1", "--mm"]):
+        assert main(["aerate", "--json", *words]) == 2
+        (error,) = json.loads(capsys.readouterr().out)["errors"]
+        assert error["where"]
+        assert "--help" in error["allowed"]
+
+
 def test_every_fault_is_named_at_once(capsys):
     bad = {"--material": "PVC", "--thickness-mm": "0", "--temperature-c": "500", "--hours": "9,1"}
     assert set(faults(capsys, bad)) == set(bad)
