@@ -209,7 +209,8 @@ def by_lots(points: Points) -> Decline:
     Margin: t(m - 1) sqrt(s_lot^2 (1 + 1/m) + s_within^2) for m lots, with s_lot the standard
     deviation of the lot levels. The levels carry some scatter of single results too, which
     is on the longer side. The error of the slope is not in it: beyond the sampled times the
-    pooled line counts it, and the later of both rules. Raises ValueError when the results do not carry it.
+    pooled line counts it, and the later of both rules. Raises ValueError when the results do
+    not carry it.
     """
     rest, _ = usable_lots(points)
     levels, fit = lot_levels(rest)
