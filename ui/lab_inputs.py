@@ -13,7 +13,7 @@ from eo_risk.measured.results_table import SUBSTANCES, LabTable
 from eo_risk.plan.choices import materials, packagings
 from ui import lab_words, state
 
-_KEPT = {"persist_state": "session"}
+KEPT = {"persist_state": "session"}
 
 
 def _number(column, label: str, key: str, *, help_text: str | None = None, low: float = 0.0,
@@ -21,12 +21,12 @@ def _number(column, label: str, key: str, *, help_text: str | None = None, low: 
     state.preset(key, value)
     return column.number_input(
         label, min_value=low, value=None, step=None, format="%g", key=key, help=help_text,
-        placeholder=lab_words.NOT_GIVEN, **_KEPT,
+        placeholder=lab_words.NOT_GIVEN, **KEPT,
     )  # fmt: skip
 
 
 def _choice(column, label: str, options: Sequence, key: str, **more) -> object:
-    return column.selectbox(label, options, key=key, **more, **_KEPT)
+    return column.selectbox(label, options, key=key, **more, **KEPT)
 
 
 def _only(table: LabTable) -> tuple[dict[str, str], bool]:

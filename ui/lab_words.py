@@ -58,14 +58,15 @@ PICTURE_WIDTH = 700
 CAUTIONS, GROUPS, OTHERS = "Cautions", "Groups, worst first", "Other substances"
 RESULTS = "Every result beside its limit"
 CERTIFICATES = "Certificates"
-RECORD = "Keep what was fitted"
+INTO_LOAD = "Take it into the load in hand"
 RECORD_HELP = (
     "The fitted numbers replace the shipped record in a check, for the items named, with the "
     "laboratory report as their source. Add the text to the site file, or use it now."
 )
 SAVE_RECORD = "Material record (TOML)"
-FOR_ITEMS, USE_RECORD = "Items of the load in hand", "Use it for these items"
-RECORD_USED = "The load in hand uses it now. Check the load to see the effect."
+FOR_ITEMS, USE_RECORD = "Items of the load in hand", "Use what was fitted"
+USE_RELEASE = "Use the release time"
+TAKEN_OVER = "The load in hand uses it now. Check the load to see the effect."
 SAVE_SHEET, SAVE_ANSWER = "Release-time sheet (HTML)", "Answer (JSON)"
 
 # What the library calls an option, and where it stands on the screen.

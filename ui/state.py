@@ -279,3 +279,15 @@ def use_records(records: list[dict]) -> tuple[Fault, ...]:
     kept = [record for record in candidate.get("own_records") or [] if record["id"] not in new]
     candidate["own_records"] = [*kept, *records]
     return offer(candidate)
+
+
+def use_release_time(
+    names: list[str], hours: float, temperature_c: float | None
+) -> tuple[Fault, ...]:
+    """Give items of the plan a laboratory release time; returns its faults as `offer`."""
+    candidate = raw()
+    for item in candidate["items"]:
+        if item["name"] in names:
+            item["laboratory_release_h"] = hours
+            item["laboratory_temperature_c"] = temperature_c
+    return offer(candidate)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from eo_risk.output.wording import LEVEL, band_text, hours_up, significant, with_unit
+from eo_risk.output.wording import LEVEL, UNKNOWN, band_text, hours_up, significant, with_unit
 
 ONE_TIME = "One time point: no release time can be derived."
 _MODELS = {"pooled": "all results pooled", "lots": "lot as a random factor", "tail": "slow tail"}
@@ -53,6 +53,22 @@ def release_sentence(answer: dict) -> str:
     return said
 
 
+def ruling_release(answer: dict) -> tuple[int, float | None] | None:
+    """Return the release hours that rule and their temperature; None without a release time."""
+    ruling = answer["ruling"]
+    if ruling is None or ruling["release_h_rounded"] is None:
+        return None
+    given = answer["conditions"]["aeration_temperature_c"]
+    known = len(given) == 1 and given[0] != UNKNOWN
+    return ruling["release_h_rounded"], float(given[0]) if known else None
+
+
+def release_text(release: tuple[int, float | None]) -> str:
+    """Write release hours with their temperature."""
+    hours, celsius = release
+    return f"{hours} h" + ("" if celsius is None else f" at {celsius:g} °C")
+
+
 def fitted_line(answer: dict) -> str:
     """Write the pooled line itself."""
     return (f"ln(mg) = {significant(answer['intercept'], 5)} {answer['slope_per_h']:+.4g} x hours, "
@@ -95,8 +111,8 @@ def once_facts(answer: dict) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-RESULT_HEADER = ["Lot", "State", "Packaging", "Extraction", "Aeration", "Substance",
-                 "mg per device", "Limit, mg", "Against it", "Date", "Use"]  # fmt: skip
+RESULT_HEADER = ["Lot", "Substance", "mg per device", "Limit, mg", "Against it", "Use",
+                 "Aeration", "State", "Packaging", "Extraction", "Date"]  # fmt: skip
 
 
 def amount_text(row: dict) -> str:
@@ -117,11 +133,11 @@ def _aeration(row: dict) -> str:
 def result_rows(rows: Iterable[dict]) -> list[list[str]]:
     """Write every result beside its limit; its state, extraction and date stay with it."""
     return [
-        [r["lot"], r["state"] or "-", r["packaging"] or "-", r["extraction"] or "-",
-         _aeration(r), r["substance"], amount_text(r),
+        [r["lot"], r["substance"], amount_text(r),
          "-" if r["limit_mg"] is None else significant(r["limit_mg"]),
          "-" if r["limit_mg"] is None or r["substance"] == "EG" else _ABOVE[r["above_limit"]],
-         r["date"] or "-", use_text(r)]
+         use_text(r), _aeration(r), r["state"] or "-", r["packaging"] or "-",
+         r["extraction"] or "-", r["date"] or "-"]
         for r in rows
     ]  # fmt: skip
 

@@ -141,7 +141,19 @@ def test_a_fit_is_kept_for_an_item_of_the_load_in_hand(at):
     run(at)
     own = json.loads(at.session_state["plan_text"])["own_records"]
     assert [(r["material"], r["items"]) for r in own] == [("pvc_plasticised", [name])]
-    assert any(s.value == lab_words.RECORD_USED for s in at.success)
+    assert any(s.value == lab_words.TAKEN_OVER for s in at.success)
+
+
+def test_the_release_time_is_taken_into_the_load_with_its_temperature(at):
+    demo(at, "lab_dissipation.csv")
+    give(at, lab_words.LIMIT["EO"], 4.0)
+    name = json.loads(at.session_state["plan_text"])["items"][1]["name"]
+    give(at, lab_words.FOR_ITEMS, [name])
+    next(b for b in at.button if b.label == f"{lab_words.USE_RELEASE} (31 h at 50 °C)").click()
+    run(at)
+    first, second = json.loads(at.session_state["plan_text"])["items"][:2]
+    assert (second["laboratory_release_h"], second["laboratory_temperature_c"]) == (31, 50)
+    assert first["laboratory_release_h"] in (None, "unknown")
 
 
 def test_results_stand_beside_the_prediction_of_the_last_check(at):

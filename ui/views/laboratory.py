@@ -29,7 +29,9 @@ from eo_risk.output.lab_wording import (
     other_lines,
     prediction_lines,
     release_sentence,
+    release_text,
     result_rows,
+    ruling_release,
 )
 from eo_risk.workbook import workbook_of_csv
 from ui import forms, lab_answers, lab_inputs, lab_words, state, words
@@ -108,22 +110,29 @@ def _once(answer: dict) -> None:
     _rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.CERTIFICATES)
 
 
-def _record(answer: dict) -> None:
-    """Draw what a site may keep of the fit, and its use in the load in hand."""
-    records = answer["material_records"]
-    if not records:
+def _into_the_load(answer: dict) -> None:
+    """Draw what the load in hand may take over: the release time, and what was fitted."""
+    records, release = answer["material_records"], ruling_release(answer)
+    if not records and release is None:
         return
-    st.markdown(f"**{lab_words.RECORD}**")
-    st.caption(lab_words.RECORD_HELP)
-    st.download_button(lab_words.SAVE_RECORD, records_toml(records), "material_record.toml",
-                       "application/toml", on_click="ignore", key="lab_record")  # fmt: skip
+    st.markdown(f"**{lab_words.INTO_LOAD}**")
+    if records:
+        st.caption(lab_words.RECORD_HELP)
+        st.download_button(lab_words.SAVE_RECORD, records_toml(records), "material_record.toml",
+                           "application/toml", on_click="ignore", key="lab_record")  # fmt: skip
     names = [item.name for item in state.plan().items]
-    chosen = st.multiselect(lab_words.FOR_ITEMS, names, key=state.form_key("lab-record-items"))
-    if st.button(lab_words.USE_RECORD, disabled=not chosen):
+    chosen = st.multiselect(lab_words.FOR_ITEMS, names, key="lab-items", **lab_inputs.KEPT)
+    chosen = [name for name in chosen if name in names]  # another load may be in hand by now
+    faults = None
+    if release and st.button(f"{lab_words.USE_RELEASE} ({release_text(release)})",
+                             disabled=not chosen):  # fmt: skip
+        faults = state.use_release_time(chosen, *release)
+    if records and st.button(lab_words.USE_RECORD, disabled=not chosen):
         faults = state.use_records([record | {"items": chosen} for record in records])
+    if faults is not None:
         forms.show_faults(faults)
         if not faults:
-            st.success(lab_words.RECORD_USED)
+            st.success(lab_words.TAKEN_OVER)
 
 
 def _downloads(text: str) -> None:
@@ -147,7 +156,7 @@ def _answer(text: str) -> None:
     _lines(lab_words.OTHERS, other_lines(answer))
     _lines(lab_words.LAYER, layer_lines(answer))
     _lines(lab_words.PREDICTED, prediction_lines(answer))
-    _record(answer)
+    _into_the_load(answer)
     if answer["kind"] == "curve":
         with st.expander(lab_words.RESULTS):
             _rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.RESULTS)
