@@ -46,7 +46,8 @@ def in_own_air(
     The level has shape (outputs of the aeration, samples). [kg/m3]
     """
     plan, outputs = context.plan, len(context.timeline.aeration) + 1
-    held = sum((item.quantity or 1) * parts.total_kg[-outputs:]
+    rows = context.timeline.planned_rows[-outputs:]
+    held = sum((item.quantity or 1) * parts.total_kg[rows]
                for item, parts in zip(plan.items, load, strict=True))  # fmt: skip
     held = np.broadcast_to(held, (outputs, context.draw.samples))
     found = levels(plan, context.timeline, context.inputs.aside(), held)
@@ -55,8 +56,8 @@ def in_own_air(
     if not noticeable(found, [parts.store_m3 for parts in load], limits):
         return context, found
     context = replace(context, load=tuple(load))
-    chamber = len(context.gas) - len(context.timeline.aeration)
-    return context, np.stack([context.gas[chamber][0], *(end for _, end in context.gas[chamber:])])
+    ends = (context.gas[row - 1][1] for row in rows[1:])
+    return context, np.stack([np.zeros(context.draw.samples), *ends])
 
 
 def _time_out(plan: LoadPlan, required_s: float | None):
@@ -181,7 +182,8 @@ def _reassess(
 
     `pinned` holds inputs at one quantile of their spread.
     """
-    edited = load_context(plan, context.draw.samples, context.draw.seed, pinned=pinned)
+    edited = load_context(plan, context.draw.samples, context.draw.seed, pinned=pinned,
+                          follow=follow)  # fmt: skip
     parts = edited.parts(index)
     if context.load is not None:
         others = (*context.load[:index], parts, *context.load[index + 1 :])
@@ -208,8 +210,8 @@ def _with_indices(
     plan = context.plan
 
     def run(name: str) -> Mapping[str, np.ndarray]:
-        other = load_context(plan, context.draw.samples, context.draw.seed,
-                             swapped=context.drawn_as(name, item.name))  # fmt: skip
+        swapped = context.drawn_as(name, item.name)
+        other = load_context(plan, context.draw.samples, context.draw.seed, swapped, follow=False)
         other = replace(other, load=context.load)
         return draft_item(other, index, other.parts(index), follow=False).matters.targets
 

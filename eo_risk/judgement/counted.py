@@ -99,7 +99,6 @@ def dose_shares(
     """
     if item.patient.duration not in ("prolonged", "permanent"):
         return {}
-    first = timeline.exposure_first
     last = timeline.stages[-1]
     body_k = inputs.draw("patient.temperature")
     zero = np.zeros_like(body_k)
@@ -112,7 +111,7 @@ def dose_shares(
     for model in trace.models:
         if model.body is None:
             continue
-        packed = part_stages(model, timeline.chamber[first:] + timeline.aeration, inputs)
+        packed = part_stages(model, timeline.injected, inputs)
         worn = part_stages(model.bare(), contact, inputs)
         held = run_stages(model, [a + b for a, b in zip(packed, worn, strict=True)])
         for i in range(3):

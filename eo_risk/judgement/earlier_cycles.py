@@ -43,7 +43,7 @@ def coarse(made: Sequence[Stage], stages: Sequence[LoadStage]) -> list[Stage]:
 
 
 def after_earlier(
-    count: int, outputs: int, run_after: Callable[[int], np.ndarray]
+    count: int, outputs: int, end: int, run_after: Callable[[int], np.ndarray]
 ) -> np.ndarray:
     """Return what a part holds in its last cycle, after as many before as still matter.
 
@@ -53,13 +53,15 @@ def after_earlier(
         Earlier cycles.
     outputs : int
         Outputs of the last cycle.
+    end : int
+        The one of them at which its aeration has ended as planned.
     run_after : callable
         Runs the part with that many coarse cycles first. [kg], shape (all outputs, samples)
     """
     held = run_after(min(count, _FEW))
     if count > _FEW:
         # What the last earlier cycle left, and what this one leaves.
-        rising = held[-1] > (1.0 + _SETTLED) * held[-outputs]
+        rising = held[end - outputs] > (1.0 + _SETTLED) * held[-outputs]
         if np.any(rising):
             held = run_after(min(count, _MANY))
     return held[-outputs:]

@@ -12,18 +12,12 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.residues import hours_inside
 from eo_risk.judgement.result import AerationTime, Band
 from eo_risk.judgement.simulate import ItemTrace
-from eo_risk.judgement.timeline import (
-    Timeline,
-    aeration_stages,
-    ambient_pa,
-    with_aeration,
-)
+from eo_risk.judgement.timeline import Timeline, with_far
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 # How far beyond the cap the aeration is followed, to name a number where one exists.
 _FOLLOWED_CAPS = 4.0
 _POINTS_PER_DECADE = 10
-_CUTS_BEFORE = (0.05, 0.15, 0.4)  # of the hours planned
 _FIRST_POINT = 1e-3  # of the whole, where next to no hours are planned
 
 
@@ -42,28 +36,15 @@ def cap_s(plan: LoadPlan) -> float:
     return default if cap is None else units.to_si(cap, "h")
 
 
-def _cuts(planned_s: float, far_s: float) -> tuple[float, ...]:
-    """Return where the lengthened step is cut, as shares of it.
-
-    Few cuts carry the load to the hours planned, where it is known to be above a limit; from
-    there on they are close.
-    """
-    known = min(max(planned_s, far_s * _FIRST_POINT), 0.5 * far_s)
-    count = int(np.ceil(_POINTS_PER_DECADE * np.log10(far_s / known)))
-    later = np.geomspace(known, far_s, count + 1)
-    return tuple(float(t / far_s) for t in (*(known * share for share in _CUTS_BEFORE), *later))
-
-
-def longer_timeline(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> Timeline:
-    """Return a timeline whose lengthened step goes far beyond the cap, finely cut."""
+def with_long_aeration(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -> Timeline:
+    """Return a timeline that also follows its lengthened step far beyond the cap."""
     index = lengthened_step(plan)
     planned = units.to_si(plan.aeration[index].hours or 0.0, "h")
     far = _FOLLOWED_CAPS * max(cap_s(plan), planned)
-    step = plan.aeration[index].model_copy(update={"hours": far / units.SECONDS_PER_HOUR})
-    steps = (*plan.aeration[:index], step)
-    stages = aeration_stages(steps, inputs, timeline.end_temperature_k, timeline.lag_s,
-                             ambient_pa(plan), {index: _cuts(planned, far)})  # fmt: skip
-    return with_aeration(timeline, stages)
+    known = max(planned, far * _FIRST_POINT)
+    count = int(np.ceil(_POINTS_PER_DECADE * np.log10(far / known)))
+    times = np.geomspace(known, far, count + 1) - planned
+    return with_far(timeline, plan, inputs, index, [float(t) for t in times if t > 0.0])
 
 
 def needed_s(trace: ItemTrace, curves: list, quantile: float) -> float | None:

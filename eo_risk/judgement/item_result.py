@@ -116,12 +116,12 @@ def draft_item(
     `parts` are its material parts in clean air; without `follow` the hours of aeration are
     left out.
     """
-    plan, timeline, inputs = context.plan, context.timeline, parts.inputs
+    plan, timeline, inputs = context.plan, context.planned.timeline, parts.inputs
     item = plan.items[index]
     if context.gas is not None:
-        parts = in_other_air(parts, item, timeline, context.gas)
+        parts = in_other_air(parts, item, context.timeline, context.gas)
     pool_on = plan.rules.slow_pool == "on"
-    clean = simulate(plan, item, parts, timeline, context.waters)
+    clean = simulate(plan, item, parts, context.planned)
     trace = with_slow_pool(clean, timeline, inputs) if pool_on else clean
     meets = item_limits(plan, item)
     amounts = amounts_left(trace, item, dose_shares(trace, item, inputs, timeline), meets.days)
@@ -133,15 +133,14 @@ def draft_item(
 
     @cache
     def far() -> ItemTrace:
-        followed = in_other_air(parts, item, context.far, context.far_gas)
-        return simulate(plan, item, followed, context.far, context.far_waters)
+        return simulate(plan, item, parts, context.far, clean)
 
     def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
         return with_slow_pool(found, line, inputs) if pool else found
 
     def hours(pool: bool) -> AerationTime:
         return aeration_time(plan, item, seen(clean, timeline, pool), curves_of,
-                             lambda: seen(far(), context.far, pool))  # fmt: skip
+                             lambda: seen(far(), context.far.timeline, pool))  # fmt: skip
 
     aeration = None
     if follow and not meets.missing:
@@ -152,7 +151,7 @@ def draft_item(
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
     part_hours = hours_by_part(
         trace, meets.least_eo_kg(trace.contact_area_m2),
-        None if aeration is None else lambda: seen(far(), context.far, pool_on),
+        None if aeration is None else lambda: seen(far(), context.far.timeline, pool_on),
     )  # fmt: skip
     target = _target(rows)
     variables = {**context.inputs.draw.variables, **inputs.draw.variables}

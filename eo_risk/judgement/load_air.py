@@ -84,9 +84,10 @@ def levels(
 def _airs(plan: LoadPlan, timeline: Timeline, inputs: ItemInputs) -> list[SharedAir]:
     """Return the air of every aeration stage; a new step starts in clean air."""
     found, before = [], None
-    for stage in timeline.aeration:
+    for stage in timeline.aeration + timeline.far:
         volume, rate = _volume_and_rate(plan, stage.step, inputs)
-        found.append(SharedAir(volume, rate, 0.0 if stage.step != before else None))
+        goes_on = stage.step == before or stage.after is not None
+        found.append(SharedAir(volume, rate, None if goes_on else 0.0))
         before = stage.step
     return found
 
@@ -95,6 +96,8 @@ def shared_levels(
     plan: LoadPlan, timeline: Timeline, inputs: ItemInputs, load: Sequence[ItemParts]
 ) -> np.ndarray:
     """Return the EO level of the air, load and air run as one. [kg/m3], (outputs, samples)
+
+    Outputs as `Timeline` has them; before the aeration the level is 0.
 
     Parameters
     ----------
@@ -108,12 +111,10 @@ def shared_levels(
     A coating is left out here, which lets its part give off more: the level is on the
     careful side. What earlier cycles left is taken as even.
     """
-    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
-    airs = [None] * (len(stages) - len(timeline.aeration)) + _airs(plan, timeline, inputs)
+    stages, chamber = timeline.followed, len(timeline.injected) - len(timeline.aeration)
+    airs = [None] * chamber + _airs(plan, timeline, inputs)
     run = run_shared_air(_shared_parts(plan, stages, load), airs)
-    level = np.maximum(run.air_kg_per_m3[-len(timeline.aeration) - 1 :], 0.0)
-    level[0] = 0.0
-    return level
+    return np.maximum(run.air_kg_per_m3, 0.0)
 
 
 def _shared_parts(
@@ -151,25 +152,14 @@ def depleted_level(
 
 
 def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
-    """Return start and end level of every stage from the injection on, aeration in `level`."""
-    first = timeline.exposure_first
-    chamber = [(s.eo_start_kg_per_m3, s.eo_end_kg_per_m3) for s in timeline.chamber[first:]]
-    return chamber + [(level[i], level[i + 1]) for i in range(len(timeline.aeration))]
-
-
-def stretched(gas: Gas, timeline: Timeline, longer: Timeline) -> Gas:
-    """Return the levels of a plan's aeration for a longer one; at its end they stay."""
-    chamber = len(timeline.chamber) - timeline.exposure_first
-    known_s = np.concatenate([[0.0], np.cumsum([np.median(s.duration_s)
-                                                for s in timeline.aeration])])  # fmt: skip
-    level = np.stack([gas[chamber][0], *(end for _, end in gas[chamber:])])
-    asked_s = np.concatenate([[0.0], np.cumsum([np.median(s.duration_s)
-                                                for s in longer.aeration])])  # fmt: skip
-    place = np.clip(np.searchsorted(known_s, asked_s, side="right") - 1, 0, known_s.size - 2)
-    width = np.maximum(known_s[place + 1] - known_s[place], 1e-9)
-    share = np.clip((asked_s - known_s[place]) / width, 0.0, 1.0)[:, None]
-    found = level[place] * (1.0 - share) + level[place + 1] * share
-    return gas[:chamber] + [(found[i], found[i + 1]) for i in range(len(longer.aeration))]
+    """Return start and end level of every stage that is followed, its aeration in `level`."""
+    found, chamber = [], len(timeline.injected) - len(timeline.aeration)
+    for k, stage in enumerate(timeline.followed):
+        if k < chamber:
+            found.append((stage.eo_start_kg_per_m3, stage.eo_end_kg_per_m3))
+        else:
+            found.append((level[k if stage.after is None else stage.after + 1], level[k + 1]))
+    return found
 
 
 def noticeable(level: np.ndarray, stores_m3: Sequence[float], limits_kg: Sequence[float]) -> bool:

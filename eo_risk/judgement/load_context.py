@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from eo_risk import reference
-from eo_risk.judgement.hours import longer_timeline
+from eo_risk.judgement.hours import with_long_aeration
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_air import gas_of, shared_levels
 from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.simulate import Gas, ItemParts, item_parts
 from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
-from eo_risk.judgement.water_bodies import WaterStage, water_stages
+from eo_risk.judgement.water_bodies import Course, WaterStage, water_stages
 from eo_risk.plan.load_plan import LoadPlan
 from eo_risk.plan.starting_types import starting_ranges
 
@@ -23,10 +23,8 @@ from eo_risk.plan.starting_types import starting_ranges
 class LoadContext:
     """What every item of one plan shares.
 
-    `far` is the same cycle with an aeration lengthened far beyond the plan's, for items that
-    are not inside their limits by its end. `load` is every item as it is in clean air where
-    the load's own air is noticeable, else None; `gas` and `far_gas` are the levels that
-    stand for clean air then.
+    `load` is every item as it is in clean air where the load's own air is noticeable, else
+    None; `gas` are the levels that stand for clean air then.
     """
 
     plan: LoadPlan
@@ -37,34 +35,26 @@ class LoadContext:
     load: tuple[ItemParts, ...] | None = None
 
     @cached_property
-    def waters(self) -> tuple[WaterStage, ...]:
-        """The stages as water meets them."""
+    def _waters(self) -> tuple[WaterStage, ...]:
         return water_stages(self.timeline, self.inputs.draw, self.co2_share)
 
     @cached_property
-    def far(self) -> Timeline:
-        """The cycle followed by the long aeration."""
-        return longer_timeline(self.plan, self.inputs, self.timeline)
+    def planned(self) -> Course:
+        """The way of the load as planned."""
+        return Course(self.timeline.as_planned(), self._waters, self.timeline.planned_rows)
 
     @cached_property
-    def far_waters(self) -> tuple[WaterStage, ...]:
-        """The stages of the long aeration as water meets them."""
-        return water_stages(self.far, self.inputs.draw, self.co2_share)
+    def far(self) -> Course:
+        """The way on which the aeration goes on far beyond the plan."""
+        return Course(self.timeline.as_far(), self._waters, self.timeline.far_rows)
 
     @cached_property
     def gas(self) -> Gas | None:
-        """EO levels around the load from the injection on, None for those of the timeline."""
-        return self._gas(self.timeline)
-
-    @cached_property
-    def far_gas(self) -> Gas | None:
-        """The same along the long aeration."""
-        return self._gas(self.far)
-
-    def _gas(self, timeline: Timeline) -> Gas | None:
+        """EO levels around the load in every stage, None for those of the timeline."""
         if self.load is None:
             return None
-        return gas_of(timeline, shared_levels(self.plan, timeline, self.inputs, self.load))
+        found = shared_levels(self.plan, self.timeline, self.inputs, self.load)
+        return gas_of(self.timeline, found)
 
     def drawn_as(self, name: str, item_name: str) -> str:
         """Return the name under which the draw knows an input of an item or of the load."""
@@ -82,12 +72,17 @@ class LoadContext:
 
 def load_context(
     plan: LoadPlan, samples: int, seed: int, swapped: str | None = None,
-    pinned: Mapping[str, float] | None = None,
+    pinned: Mapping[str, float] | None = None, follow: bool = True,
 ) -> LoadContext:  # fmt: skip
-    """Prepare the stages and shared samples of one plan."""
+    """Prepare the stages and shared samples of one plan.
+
+    With `follow` the aeration is also followed far beyond the plan.
+    """
     draw = Draw(seed, samples, swapped, as_records(plan.own_records), pinned)
     inputs = ItemInputs(draw.item("load"))
     timeline = build_timeline(plan, inputs)
+    if follow:
+        timeline = with_long_aeration(plan, inputs, timeline)
     fraction = mixture_fraction(plan)
     co2_share = (1.0 - fraction) / fraction if plan.cycle.gas.balance == "co2" else 0.0
     return LoadContext(plan, draw, inputs, timeline, co2_share)

@@ -219,6 +219,7 @@ def layer_stages(
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=outside,
                 transfer_inner_m_per_s=_one_after_other(outside, model.bore_m_per_s),
+                after=stage.after,
             )
         )
     return made
@@ -241,22 +242,29 @@ def run_part(
     gas: Gas | None = None,
     earlier_cycles: int = 0,
 ) -> np.ndarray:
-    """Return the EO one part holds from the injection to the end of the aeration. [kg]
+    """Return the EO one part holds from the injection on. [kg]
 
-    Shape (outputs, samples): the start and the end of every stage. With `earlier_cycles` the
-    part goes through the same cycle and aeration before, and starts with what that left.
+    Shape (outputs, samples), as `Timeline` has them. With `earlier_cycles` the part goes
+    through the same cycle and planned aeration before, and starts with what that left.
     """
-    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    stages, planned = timeline.followed, timeline.injected
     layers = part_stages(model, stages, inputs, gas=gas)
     if not earlier_cycles:
         return run_stages(model, layers)
-    before = [coarse(made, stages) for made in layers]
+    before = [coarse(made[: len(planned)], planned) for made in layers]
 
     def run_after(earlier: int) -> np.ndarray:
-        both = zip(before, layers, strict=True)
-        return run_stages(model, [first * earlier + last for first, last in both])
+        return run_stages(model, [
+            first * earlier + [_moved(stage, len(first) * earlier) for stage in last]
+            for first, last in zip(before, layers, strict=True)
+        ])  # fmt: skip
 
-    return after_earlier(earlier_cycles, len(stages) + 1, run_after)
+    return after_earlier(earlier_cycles, len(stages) + 1, len(planned), run_after)
+
+
+def _moved(stage: Stage, places: int) -> Stage:
+    """Return a stage with so many others put before all of them."""
+    return stage if stage.after is None else replace(stage, after=stage.after + places)
 
 
 def part_stages(

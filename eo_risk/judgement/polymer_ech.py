@@ -51,7 +51,7 @@ def part_ech(
     Leaves in the aeration by its own diffusivity and uptake; before that all of it counts, and
     what is still made while the part is aerated counts from the start. A coat gives off nothing.
     """
-    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    stages = timeline.injected
     found = np.zeros((len(stages) + 1, inputs.samples))
     if model.coat is not None and holds_chloride(model.coat):
         around = [0.5 * (s.eo_start_kg_per_m3 + s.eo_end_kg_per_m3) for s in stages]

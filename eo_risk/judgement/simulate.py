@@ -15,8 +15,14 @@ from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, r
 from eo_risk.judgement.polymer_ech import part_ech
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
-from eo_risk.judgement.water_bodies import WaterStage, added
-from eo_risk.judgement.wetness import ItemWater, item_water, sorbed_body
+from eo_risk.judgement.water_bodies import Course, Plugs, added
+from eo_risk.judgement.wetness import (
+    ItemWater,
+    dried_item,
+    item_water,
+    sorbed_body,
+    water_path,
+)
 from eo_risk.physics import properties
 from eo_risk.plan.load_plan import Item, LoadPlan
 
@@ -61,7 +67,7 @@ def outputs_time_s(timeline: Timeline) -> np.ndarray:
 
     Shape (outputs, samples): the start of the injection and the end of every stage from it.
     """
-    stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
+    stages = timeline.injected
     steps = np.stack([np.zeros_like(stages[0].duration_s), *(s.duration_s for s in stages)])
     time = np.cumsum(steps, axis=0)
     # The transfer is the last chamber stage; hours of aeration count from before it.
@@ -91,8 +97,8 @@ def _areas(
 class ItemParts:
     """The material parts of one item and the EO they hold, before its water is looked at.
 
-    `eo_kg` one array (outputs, samples) per part; `store_m3` the air that would hold as much
-    EO as the parts at one level.
+    `eo_kg` one array per part, shape (outputs, samples), outputs as `Timeline` has them;
+    `store_m3` the air that would hold as much EO as the parts at one level.
     """
 
     inputs: ItemInputs
@@ -149,8 +155,7 @@ def _held(
     found = []
     for model in models:
         if model.body is None:
-            outputs = len(timeline.stages) - timeline.exposure_first + 1
-            found.append(np.zeros((outputs, inputs.samples)))
+            found.append(np.zeros((len(timeline.followed) + 1, inputs.samples)))
             continue
         held = run_part(model, timeline, inputs, gas=gas,
                         earlier_cycles=item.earlier_eo_cycles or 0)  # fmt: skip
@@ -160,7 +165,7 @@ def _held(
 
 
 def simulate(
-    plan: LoadPlan, item: Item, parts: ItemParts, timeline: Timeline, waters: Sequence[WaterStage]
+    plan: LoadPlan, item: Item, parts: ItemParts, course: Course, like: ItemTrace | None = None
 ) -> ItemTrace:
     """Follow the chlorohydrin and the water of one item beside the EO of its parts.
 
@@ -169,29 +174,36 @@ def simulate(
     plan, item : LoadPlan, Item
         What goes in.
     parts : ItemParts
-        Its material parts, run through the same timeline.
-    timeline : Timeline
-        Stages shared by the load.
-    waters : sequence of WaterStage
-        The same stages as water meets them.
+        Its material parts, run through every stage that is followed.
+    course : Course
+        The way that is looked at.
+    like : ItemTrace, optional
+        The same item on the other way: it was dried and its plugs were run there.
     """
-    inputs, models = parts.inputs, parts.models
+    inputs, models, timeline = parts.inputs, parts.models, course.timeline
+    held = tuple(eo[course.rows] for eo in parts.eo_kg)
     time = outputs_time_s(timeline)
     ech = np.zeros(time.shape)
-    for model, eo in zip(models, parts.eo_kg, strict=True):
+    for model, eo in zip(models, held, strict=True):
         ech += part_ech(model, eo, item, inputs, timeline)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
     outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
-    water = item_water(item, inputs, timeline, waters, fluids, outside, heat, ambient_pa(plan),
-                       credit_of(plan))  # fmt: skip
-    sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], waters, reference.records())
+    if like is None:
+        dried = dried_item(item, inputs, fluids, outside, ambient_pa(plan))
+        plugs = Plugs(course, inputs)
+    else:
+        dried, plugs = like.water.dried, like.water.path.plugs
+    path = water_path(item, inputs, course, plugs, fluids, outside, heat, credit_of(plan))
+    water = item_water(dried, path)
+    sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], course.waters,
+                         reference.records())  # fmt: skip
     if sorbed is not None:
         water = _with_sorbed(water, sorbed)
     exposure_end = timeline.exposure_last - timeline.exposure_first + 1
-    taken = np.sum([p[exposure_end] for p in parts.eo_kg], axis=0)
-    return ItemTrace(models, parts.eo_kg, ech, water, time, taken, outside, contact, mass)
+    taken = np.sum([eo[exposure_end] for eo in held], axis=0)
+    return ItemTrace(models, held, ech, water, time, taken, outside, contact, mass)
 
 
 def _ratio_at_end(model: PartModel, timeline: Timeline, inputs: ItemInputs) -> np.ndarray:

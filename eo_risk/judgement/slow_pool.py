@@ -20,7 +20,7 @@ def with_slow_pool(trace: ItemTrace, timeline: Timeline, inputs: ItemInputs) -> 
     """
     share, half_s = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life")
     after = trace.after_wash()
-    stages = (timeline.chamber[timeline.exposure_first :] + timeline.aeration)[after[0] :]
+    stages = timeline.injected[after[0] :]
     parts = []
     for model, fast in zip(trace.models, trace.parts_eo, strict=True):
         if model.body is None:

@@ -53,11 +53,17 @@ class LoadStage:
     relative_humidity: np.ndarray
     step: int | None = None  # index of the aeration step, None in the chamber
     still_air: bool = False  # nothing moves the air around the load: a shelf, a room
+    after: int | None = None  # stage it starts from, counted from the injection; None: the last
 
 
 @dataclass(frozen=True)
 class Timeline:
-    """The chamber stages and the aeration stages of one load."""
+    """The chamber stages and the aeration stages of one load.
+
+    `far` goes on from the first `branch` aeration stages, instead of those after them, far
+    beyond the hours planned. Outputs are the start of the injection and the end of every
+    stage from it, those of `far` last.
+    """
 
     chamber: tuple[LoadStage, ...]
     aeration: tuple[LoadStage, ...]
@@ -65,10 +71,44 @@ class Timeline:
     exposure_last: int  # index of the last stage of the gas exposure
     end_temperature_k: np.ndarray  # of the load when the chamber is opened
     lag_s: np.ndarray
+    far: tuple[LoadStage, ...] = ()
+    branch: int = 0
 
     @property
     def stages(self) -> tuple[LoadStage, ...]:
+        """The stages as planned."""
         return self.chamber + self.aeration
+
+    @property
+    def injected(self) -> tuple[LoadStage, ...]:
+        """The stages as planned, from the injection on."""
+        return self.chamber[self.exposure_first :] + self.aeration
+
+    @property
+    def followed(self) -> tuple[LoadStage, ...]:
+        """Every stage from the injection on, planned or far."""
+        return self.injected + self.far
+
+    @property
+    def planned_rows(self) -> np.ndarray:
+        """Outputs of the plan among those of all stages."""
+        return np.arange(len(self.injected) + 1)
+
+    @property
+    def far_rows(self) -> np.ndarray:
+        """Outputs on the way through the far stages among those of all stages."""
+        before = len(self.chamber) - self.exposure_first + self.branch
+        first = len(self.injected) + 1
+        return np.concatenate([np.arange(before + 1), np.arange(first, first + len(self.far))])
+
+    def as_planned(self) -> Timeline:
+        """Return the timeline without the far stages."""
+        return replace(self, far=(), branch=0)
+
+    def as_far(self) -> Timeline:
+        """Return the timeline whose aeration goes through the far stages."""
+        far = tuple(replace(stage, after=None) for stage in self.far)
+        return replace(self, aeration=self.aeration[: self.branch] + far, far=(), branch=0)
 
 
 class _Walk:
@@ -203,34 +243,52 @@ def _washes(plan: LoadPlan, inputs: ItemInputs, walk: _Walk, gas_k: np.ndarray) 
         walk.go("air wash", each_s * repeats / 2.0, gas_k, pressure_end=high_pa)
 
 
-def aeration_stages(
+def _aerated(
     steps: Sequence[AerationStep],
     inputs: ItemInputs,
     load_k: np.ndarray,
     lag_s: np.ndarray,
     pressure_pa: float,
-    cuts: dict[int, Sequence[float]] | None = None,
-) -> tuple[LoadStage, ...]:
-    """Return the stages of a list of aeration steps, the load starting at `load_k`.
-
-    A step without hours is not credited; one without a temperature is taken at room
-    temperature, and both are noted as assumed.
-    """
+    cuts: Sequence[float] | None = None,
+    first: int = 0,
+) -> _Walk:
+    """Walk along aeration steps, the first of them step `first` of the plan."""
     walk = _Walk(load_k, lag_s, np.full_like(load_k, pressure_pa))
-    for index, step in enumerate(steps):
+    for index, step in enumerate(steps, start=first):
         field = f"aeration[{index}]"
         gas_k = inputs.number(f"{field}.temperature_c", step.temperature_c, "C",
                               "assumed.aeration_temperature")  # fmt: skip
         hours = 0.0 if step.hours is None else step.hours
+        usual = _LATER_AERATION_CUTS if index else _FIRST_AERATION_CUTS
         walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
-                cuts=(cuts or {}).get(index, _LATER_AERATION_CUTS if index
-                                      else _FIRST_AERATION_CUTS), step=index,
+                cuts=usual if cuts is None else cuts, step=index,
                 still_air=step.place == "room")  # fmt: skip
-    return tuple(walk.stages)
+    return walk
+
+
+def with_far(
+    timeline: Timeline, plan: LoadPlan, inputs: ItemInputs, index: int, times_s: Sequence[float]
+) -> Timeline:
+    """Return a timeline that also goes on with aeration step `index` beyond its hours.
+
+    `times_s` are the times since the end of those hours at which the load is looked at.
+    """
+    steps, ambient = plan.aeration[: index + 1], ambient_pa(plan)
+    load_k = _aerated(steps, inputs, timeline.end_temperature_k, timeline.lag_s, ambient).load_k
+    longer = steps[index].model_copy(update={"hours": times_s[-1] / units.SECONDS_PER_HOUR})
+    cuts = [time / times_s[-1] for time in times_s]
+    far = _aerated([longer], inputs, load_k, timeline.lag_s, ambient, cuts, index).stages
+    branch = sum(stage.step <= index for stage in timeline.aeration)
+    start = len(timeline.chamber) - timeline.exposure_first + branch - 1
+    return replace(timeline, far=(replace(far[0], after=start), *far[1:]), branch=branch)
 
 
 def build_timeline(plan: LoadPlan, inputs: ItemInputs) -> Timeline:
-    """Turn a plan's cycle and aeration into the stages its load meets."""
+    """Turn a plan's cycle and aeration into the stages its load meets.
+
+    An aeration step without hours is not credited; one without a temperature is taken at room
+    temperature, and both are noted as assumed.
+    """
     start_k = inputs.number("chamber.load_temperature_start_c",
                             plan.chamber.load_temperature_start_c, "C",
                             "assumed.load_start_temperature")  # fmt: skip
@@ -243,10 +301,5 @@ def build_timeline(plan: LoadPlan, inputs: ItemInputs) -> Timeline:
     walk.eo = np.zeros_like(walk.eo)
     walk.go("transfer", transfer_s, room_k, pressure_end=ambient_pa(plan))
     chamber, end_k = tuple(walk.stages), walk.load_k
-    aeration = aeration_stages(plan.aeration, inputs, end_k, lag_s, ambient_pa(plan))
-    return Timeline(chamber, aeration, first, last, end_k, lag_s)
-
-
-def with_aeration(timeline: Timeline, stages: tuple[LoadStage, ...]) -> Timeline:
-    """Return the same cycle followed by another aeration."""
-    return replace(timeline, aeration=stages)
+    aeration = _aerated(plan.aeration, inputs, end_k, lag_s, ambient_pa(plan)).stages
+    return Timeline(chamber, tuple(aeration), first, last, end_k, lag_s)

@@ -69,7 +69,7 @@ def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage
     `co2_share` is moles of CO2 per mole of EO in the sterilant.
     """
     first, last = timeline.exposure_first, timeline.exposure_last
-    stages = timeline.chamber[first:] + timeline.aeration
+    stages = timeline.followed
     molar = draw("eo.molar_mass")
     fluids = leftover.fluids(draw)
     made = []
@@ -97,6 +97,21 @@ def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage
             )
         )
     return tuple(made)
+
+
+@dataclass(frozen=True)
+class Course:
+    """One way through a timeline, as planned or far: a timeline of its own, and its `rows`
+    among the outputs of all stages that are followed."""
+
+    timeline: Timeline
+    followed: tuple[WaterStage, ...]
+    rows: np.ndarray
+
+    @cached_property
+    def waters(self) -> tuple[WaterStage, ...]:
+        """The stages of this way, as water meets them."""
+        return tuple(self.followed[row - 1] for row in self.rows[1:])
 
 
 @dataclass(frozen=True)
@@ -233,11 +248,14 @@ def film_body(
     return film_of(volume_m3, found, chloride_mol, inputs, volumes_m3)
 
 
-def plug_body(
+def _run_plug(
     at: LumenWater, volume_m3: np.ndarray, waters: Sequence[WaterStage], timeline: Timeline,
-    film: Body, chloride: np.ndarray | float,
-) -> Body:  # fmt: skip
-    """Run one lumen's water as a plug behind its gas column."""
+    chloride: np.ndarray | float,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Run one lumen's water behind its gas column: EO dissolved and reacted. [kg]
+
+    Shape (outputs, samples); NaN where the plug is too thin to be one.
+    """
     faces = at.faces
     section = np.pi / 4.0 * at.bore_m**2
     long = np.minimum(volume_m3 / section, 0.999 * at.length_m)
@@ -245,37 +263,51 @@ def plug_body(
     first, last = timeline.exposure_first, timeline.exposure_last
     filled = timeline.chamber[first]
     share = 1.0 - np.minimum(filled.pressure_start_pa / filled.pressure_end_pa, 1.0)
-    stages = [
-        PlugStage(
-            w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
-            w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride),
-        )
-        for w in waters[1:]
-    ]  # fmt: skip
     # A thinner plug than this is a film on the meniscus; dry samples need no run at all.
-    thin = _THINNEST_PLUG * section * at.bore_m
-    some = np.flatnonzero(volume_m3 > thin)
-    eo = np.zeros((len(waters) + 1, volume_m3.size))
-    reacted = np.zeros_like(eo)
+    some = np.flatnonzero(volume_m3 > _THINNEST_PLUG * section * at.bore_m)
+    found = np.full((2, len(waters) + 1, volume_m3.size), np.nan)
     if some.size:
-        picked = [
+        # The injection itself is not part of the plug's run.
+        stages = [
             PlugStage(*(np.broadcast_to(value, volume_m3.shape)[some] for value in (
-                s.duration_s, s.gas_start_kg_per_m3, s.gas_end_kg_per_m3,
-                s.gas_diffusivity_m2_per_s, s.water_diffusivity_m2_per_s, s.water_gas_ratio,
-                s.hydrolysis_per_s)))
-            for s in stages
+                w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
+                w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride))),
+                after=None if w.stage.after is None else w.stage.after - 1)
+            for w in waters[1:]
         ]  # fmt: skip
-        run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, picked,
+        run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, stages,
                        start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3[some],
                        filled_share=np.maximum(share, 1e-6)[some])  # fmt: skip
-        # The injection itself is not part of the plug's run: repeat its start for it.
-        eo[:, some] = np.concatenate([run.eo_kg[:1], run.eo_kg])
-        reacted[:, some] = np.concatenate([run.reacted_kg[:1], run.reacted_kg])
-    small = np.flatnonzero((volume_m3 > 0.0) & (volume_m3 <= thin))
-    eo[:, small], reacted[:, small] = film.eo[:, small], film.reacted[:, small]
-    ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
-    ratio = np.clip(ratio, 0.0, 1.0)
-    return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
+        for rows, amount in zip(found, (run.eo_kg, run.reacted_kg), strict=True):
+            rows[:, some] = np.concatenate([amount[:1], amount])
+    return found[0], found[1]
+
+
+class Plugs:
+    """The plugs of one item, each run once through every stage that is followed."""
+
+    def __init__(self, course: Course, inputs: ItemInputs):
+        self._course, self._inputs = course, inputs
+        self._runs: dict[int, tuple[np.ndarray, np.ndarray]] = {}
+
+    def body(
+        self, at: LumenWater, volume_m3: np.ndarray, chloride: np.ndarray | float, film: Body,
+        rows: np.ndarray,
+    ) -> Body:  # fmt: skip
+        """Return one lumen's water as a plug at some of the outputs.
+
+        `film` is the same water as a film there, for what is too thin for a plug.
+        """
+        if id(at) not in self._runs:
+            brine = [salted(w, chloride, self._inputs.draw) for w in self._course.followed]
+            run = _run_plug(at, volume_m3, brine, self._course.timeline, chloride)
+            self._runs[id(at)] = run
+        eo, reacted = (amount[rows] for amount in self._runs[id(at)])
+        eo = np.where(np.isnan(eo), film.eo, eo)
+        reacted = np.where(np.isnan(reacted), film.reacted, reacted)
+        ratio = reacted[-1] / np.maximum(film.reacted[-1], np.finfo(float).tiny)
+        ratio = np.clip(ratio, 0.0, 1.0)
+        return Body(eo, reacted, film.ech_unbuffered * ratio, film.ech_buffered * ratio)
 
 
 def added(first: Body | None, second: Body) -> Body:

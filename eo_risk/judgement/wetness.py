@@ -23,11 +23,12 @@ from eo_risk.judgement.glycol_credit import GlycolCredit, lumen_removed, open_re
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.result import Band, WaterPlace
-from eo_risk.judgement.timeline import Timeline
 from eo_risk.judgement.water_bodies import (
     Body,
+    Course,
     Escape,
     FilmChemistry,
+    Plugs,
     WaterStage,
     added,
     ceiling_kg,
@@ -35,8 +36,6 @@ from eo_risk.judgement.water_bodies import (
     film_body,
     film_chemistry,
     film_of,
-    plug_body,
-    salted,
 )
 from eo_risk.physics import chamber_water, chemistry, properties
 from eo_risk.physics.chamber_water import MetByWater, met_by_water
@@ -100,8 +99,8 @@ class WaterPath:
     """What all water of one item goes through: the stages, its solid, its rinse water."""
 
     inputs: ItemInputs
-    timeline: Timeline
-    waters: Sequence[WaterStage]
+    course: Course
+    plugs: Plugs
     fluids: Fluids
     area_m2: np.ndarray
     heat_j_per_k: np.ndarray
@@ -110,6 +109,11 @@ class WaterPath:
     before: tuple[MetByWater, ...]  # the injection
     credit: GlycolCredit | None = None
     _fresh: dict[str, FilmChemistry] = field(default_factory=dict)
+
+    @property
+    def waters(self) -> tuple[WaterStage, ...]:
+        """The stages from the injection on."""
+        return self.course.waters
 
     @property
     def after(self) -> list[MetByWater]:
@@ -145,15 +149,15 @@ class WaterPath:
 
 
 def water_path(
-    item: Item, inputs: ItemInputs, timeline: Timeline, waters: Sequence[WaterStage],
-    fluids: Fluids, area_m2: np.ndarray, heat_j_per_k: np.ndarray,
-    credit: GlycolCredit | None = None,
+    item: Item, inputs: ItemInputs, course: Course, plugs: Plugs, fluids: Fluids,
+    area_m2: np.ndarray, heat_j_per_k: np.ndarray, credit: GlycolCredit | None = None,
 ) -> WaterPath:  # fmt: skip
     """Collect what all water of one item goes through."""
+    before = course.timeline.chamber[: course.timeline.exposure_first]
     return WaterPath(
-        inputs, timeline, waters, fluids, area_m2, heat_j_per_k, _chloride(item, inputs),
+        inputs, course, plugs, fluids, area_m2, heat_j_per_k, _chloride(item, inputs),
         properties.water_density_kg_per_m3(inputs.draw("room.temperature")),
-        met_by_water(timeline.chamber[: timeline.exposure_first], fluids), credit,
+        met_by_water(before, fluids), credit,
     )  # fmt: skip
 
 
@@ -240,8 +244,7 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
     film = plug = film_body(volume, waters, escape, salt, inputs)
     if as_plug:
         salt_now = concentration(salt, volume, inputs)
-        brine = [salted(w, salt_now, inputs.draw) for w in waters]
-        plug = plug_body(at, volume, brine, path.timeline, film, salt_now)
+        plug = path.plugs.body(at, volume, salt_now, film, path.course.rows)
     flow = at.lumen.aeration_flow_nl_per_min
     if path.credit is not None and path.credit.lumens and flow and at.ways.passes_air:
         film, plug = (
@@ -299,23 +302,11 @@ def wet_places(
     return (_open_film(dried, path), _joints(dried, path), *lumens)
 
 
-def item_water(
-    item: Item,
-    inputs: ItemInputs,
-    timeline: Timeline,
-    waters: Sequence[WaterStage],
-    fluids: Fluids,
-    area_m2: np.ndarray,
-    heat_j_per_k: np.ndarray,
-    ambient_pa: float,
-    credit: GlycolCredit | None = None,
-) -> ItemWater:
-    """Follow all water of one item from the rinse to the end of the aeration.
+def item_water(dried: DriedItem, path: WaterPath) -> ItemWater:
+    """Follow all water of one dried item from the injection to the end of the aeration.
 
-    Glycol stays where it is made, but for what `credit` lets the aeration carry off.
+    Glycol stays where it is made, but for what the path credits the aeration with.
     """
-    dried = dried_item(item, inputs, fluids, area_m2, ambient_pa)
-    path = water_path(item, inputs, timeline, waters, fluids, area_m2, heat_j_per_k, credit)
     places = wet_places(dried, path)
     spots = [place.spot_kg_per_m2 for place in places if place.spot_kg_per_m2 is not None]
     before, injected, end, ceiling = (

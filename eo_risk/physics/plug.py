@@ -32,6 +32,7 @@ class PlugStage:
     water_gas_ratio: ArrayLike
     hydrolysis_per_s: ArrayLike
     output_times_s: ArrayLike = ()
+    after: int | None = None  # as in `Stage`
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,7 @@ def run_plug(
             gas_start_kg_per_m3=s.gas_start_kg_per_m3,
             gas_end_kg_per_m3=s.gas_end_kg_per_m3,
             output_times_s=s.output_times_s,
+            after=s.after,
         )
         for s in stages
     ]

@@ -139,7 +139,7 @@ def part(demo):
         changed = json.loads(json.dumps(raw))
         changed["items"][1]["parts"] = [{"name": "one", "mass_g": 20.0} | fields]
         changed["items"][1]["lumens"] = []
-        context = load_context(read_plan(changed), 64, 1)
+        context = load_context(read_plan(changed), 64, 1, follow=False)
         item = context.plan.items[1]
         inputs = ItemInputs(context.draw.item("one"))
         model = part_model(item, 0, inputs, packaging_transfer(item, inputs))

@@ -50,8 +50,8 @@ def test_samples_of_an_item_do_not_depend_on_its_neighbours(demo):
     from eo_risk.plan.load_plan import read_plan
 
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
-    load = load_context(read_plan(raw), 256, 1)
-    alone = load_context(read_plan({**raw, "items": raw["items"][1:2]}), 256, 1)
+    load = load_context(read_plan(raw), 256, 1, follow=False)
+    alone = load_context(read_plan({**raw, "items": raw["items"][1:2]}), 256, 1, follow=False)
     whole_rows, alone_rows = (
         draft_item(context, index, context.parts(index), follow=False).rows
         for context, index in ((load, 1), (alone, 0))
@@ -68,9 +68,9 @@ def test_glycol_never_falls_in_aeration(demo):
     from eo_risk.physics.properties import central
 
     plan = load_plan(demo / "wet_lumen.json")
-    context = load_context(plan, 256, 1)
+    context = load_context(plan, 256, 1, follow=False)
     item = plan.items[1]
-    trace = simulate(plan, item, context.parts(1), context.timeline, context.waters)
+    trace = simulate(plan, item, context.parts(1), context.planned)
     after = trace.after_wash()
     mass_ratio = central("eg.molar_mass") / central("eo.molar_mass")
     for form, body in (("film", trace.water.film), ("plug", trace.water.plug)):

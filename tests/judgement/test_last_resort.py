@@ -92,7 +92,7 @@ def test_the_density_given_with_the_part_counts(raw):
     sizes, capacities = [], []
     for density in (0.9, 1.8):
         raw["items"][0]["parts"][0]["density_g_per_cm3"] = density
-        context = load_context(read_plan(raw), 64, 1)
+        context = load_context(read_plan(raw), 64, 1, follow=False)
         item = context.plan.items[0]
         inputs = ItemInputs(context.draw.item("one"))
         model = part_model(item, 0, inputs, packaging_transfer(item, inputs))

@@ -23,7 +23,7 @@ def run(raw, changes, volume_l=200):
     raw["aeration"] = [{"hours": 24, "temperature_c": 50, "air_changes_per_h": changes,
                         "place": "cabinet", "free_volume_l": volume_l}]  # fmt: skip
     raw["items"][1]["quantity"] = 10
-    context = load_context(read_plan(raw), 64, 1)
+    context = load_context(read_plan(raw), 64, 1, follow=False)
     clean = [context.parts(i) for i in range(len(context.plan.items))]
     context, level = in_own_air(context, clean)
     loaded = [in_other_air(parts, item, context.timeline, context.gas)
@@ -74,7 +74,7 @@ def test_level_of_an_even_source_follows_its_closed_form(raw):
     """V dc/dt = E - n V c from clean air: E/(n V) (1 - exp(-n t)); box model."""
     raw["aeration"] = [{"hours": 2, "temperature_c": 50, "air_changes_per_h": 3,
                         "place": "cabinet", "free_volume_l": 500}]  # fmt: skip
-    context = load_context(read_plan(raw), 16, 1)
+    context = load_context(read_plan(raw), 16, 1, follow=False)
     seconds = np.concatenate([[0], np.cumsum([s.duration_s[0] for s in context.timeline.aeration])])
     emission = 1e-9
     given = (1e-3 - emission * seconds)[:, None] * np.ones(16)
@@ -94,7 +94,7 @@ def test_a_load_that_takes_up_much_thins_the_gas(raw):
     raw = json.loads(json.dumps(raw))
     raw["items"][1]["quantity"] = 40
     plan = read_plan(raw)
-    context = load_context(plan, 64, 1)
+    context = load_context(plan, 64, 1, follow=False)
     load = [context.parts(i) for i in range(len(plan.items))]
     timeline, inputs = context.timeline, context.inputs
     left = depleted_level(plan, timeline, inputs.aside(), load)

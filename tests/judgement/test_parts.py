@@ -26,7 +26,7 @@ def held(demo):
         changed["items"][1]["parts"][0].update(part or {})
         if hours is not None:
             changed["aeration"][0]["hours"] = hours
-        context = load_context(read_plan(changed), 64, 1)
+        context = load_context(read_plan(changed), 64, 1, follow=False)
         item = context.plan.items[1]
         inputs = ItemInputs(context.draw.item("one"))
         model = part_model(item, 0, inputs, packaging_transfer(item, inputs))

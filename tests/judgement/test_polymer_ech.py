@@ -30,10 +30,10 @@ def followed(demo):
         changed["cycle"].pop("total_pressure_kpa", None)
         changed["aeration"] = [{"hours": hours, "temperature_c": 50.0, "place": "cabinet",
                                 "air_changes_per_h": 30.0}]  # fmt: skip
-        context = load_context(read_plan(changed), samples, 1)
+        context = load_context(read_plan(changed), samples, 1, follow=False)
         item, inputs = context.plan.items[0], ItemInputs(context.draw.item("one"))
         parts = item_parts(item, inputs, context.timeline)
-        found = simulate(context.plan, item, parts, context.timeline, context.waters)
+        found = simulate(context.plan, item, parts, context.planned)
         return found.parts_eo[0], found.parts_ech
 
     return run

@@ -174,7 +174,7 @@ def test_mass_balance_over_a_whole_cycle(demo):
     from eo_risk.plan.load_plan import read_plan
 
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
-    context = load_context(read_plan(raw), 64, 1)
+    context = load_context(read_plan(raw), 64, 1, follow=False)
     timeline = context.timeline
     stages = timeline.chamber[timeline.exposure_first :] + timeline.aeration
     for item in context.plan.items[1:]:

@@ -68,11 +68,11 @@ def test_the_pool_halves_in_its_half_life(raw):
     changed["items"] = changed["items"][2:]  # thin silicone: empty within an hour
     changed["aeration"] = [{"hours": hours, "temperature_c": 25.0, "place": "cabinet",
                             "air_changes_per_h": 10.0} for hours in (2000.0, 168.0)]  # fmt: skip
-    context = load_context(read_plan(changed), 64, 1)
+    context = load_context(read_plan(changed), 64, 1, follow=False)
     inputs = ItemInputs(context.draw.item("drain"))
     item = context.plan.items[0]
     parts = item_parts(item, inputs, context.timeline)
-    found = simulate(context.plan, item, parts, context.timeline, context.waters)
+    found = simulate(context.plan, item, parts, context.planned)
     slow = with_slow_pool(found, context.timeline, inputs).parts_eo[0]
     last = [s.step for s in context.timeline.aeration].count(1)
     share, half_h = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life") / 3600.0
