@@ -60,7 +60,7 @@ def test_a_glass_gathers_over_more_cycles_than_a_rubber(held):
 def test_coarse_earlier_cycles_leave_what_fine_ones_do(demo, material):
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     raw["items"][1]["parts"][0] |= {"material": material, "plasticiser_percent": None}
-    context = load_context(read_plan(raw), 64, 1)
+    context = load_context(read_plan(raw), 64, 1, follow=False)
     item, timeline = context.plan.items[1], context.timeline
     inputs = ItemInputs(context.draw.item("one"))
     model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
