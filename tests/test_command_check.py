@@ -131,3 +131,15 @@ def test_a_chart_that_jumps_is_refused_and_nothing_is_written(demo, tmp_path, ca
     assert code == 2
     assert said in capsys.readouterr().err
     assert not saved.exists()
+
+
+def test_an_aerator_of_the_site_file_is_proposed(demo, capsys, tmp_path):
+    site = tmp_path / "site.toml"
+    site.write_text('schema_version = 1\n[[aerator]]\nname = "cabinet B"\nplace = "cabinet"\n'
+                    "temperature_c = 60\nair_changes_per_h = 30\n", encoding="utf-8")  # fmt: skip
+    main(["check", str(demo / "mixed_load_thick_pvc.json"), "--site", str(site), *FEW, "--json"])
+    actions = json.loads(capsys.readouterr().out)["items"][1]["actions"]
+    (other,) = (a for a in actions if a["aerator"])
+    assert (other["action"], other["aerator"], other["unit"]) == ("aerate longer", "cabinet B", "h")
+    assert "in cabinet B at 60 C" in other["detail"]
+    assert other["new_verdict"] == "Within"

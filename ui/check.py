@@ -12,15 +12,19 @@ from eo_risk.judgement.assess import check_plan
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html, sheet_html
 from eo_risk.plan.as_run import Difference
-from eo_risk.plan.load_plan import parse_plan
+from eo_risk.plan.load_plan import AerationStep, parse_plan
 from eo_risk.plan.site_entries import UnitsShown
 from ui import words
 
 
 @st.cache_data(max_entries=64, show_spinner=words.CHECKING)
-def checked(plan_text: str, seed: int, samples: int) -> str:
-    """Check a plan given as JSON text; returns the answer as JSON text."""
-    assessment = check_plan(parse_plan(plan_text), samples=samples, seed=seed)
+def checked(plan_text: str, seed: int, samples: int, aerators: dict | None = None) -> str:
+    """Check a plan given as JSON text; returns the answer as JSON text.
+
+    `aerators` are the site's own by name, as blocks of a plan.
+    """
+    named = {name: AerationStep.model_validate(step) for name, step in (aerators or {}).items()}
+    assessment = check_plan(parse_plan(plan_text), samples=samples, seed=seed, aerators=named)
     return json.dumps(check_answer(assessment), allow_nan=False, ensure_ascii=False, indent=1)
 
 

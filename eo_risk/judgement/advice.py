@@ -160,7 +160,7 @@ def _longer(plan: LoadPlan, hours: int, verdict: Verdict | None) -> Action:
 
 def _warm(plan: LoadPlan, temperature_c: float, verdict: Verdict | None) -> Action:
     now = plan.aeration[lengthened_step(plan)].temperature_c
-    detail = f"for the same hours, instead of {now:g} C"
+    detail = f"warmer, for the same hours, instead of {now:g} C"
     return Action("aerate longer", detail, temperature_c, "C", verdict, 0.0)
 
 
@@ -329,8 +329,8 @@ def _actions(
         fixes = [f for f in fixes if f.action != "dry again"]
     found += fixes + _aerate(plan, draft, result, bench)
     found += _shortest_pair(plan, result, found, bench)
-    found += split_actions(plan, result, bench, splits)
     found += measure_actions(plan, draft, result, bench) + _unpromised(draft, result)
+    found += split_actions(plan, result, bench, splits)
     moved = [a for a in found if a.new_verdict is not None]
     rest = [a for a in found if a.new_verdict is None]
     best_first = sorted(moved, key=lambda a: (-rank(a.new_verdict), a.added_minutes))

@@ -19,6 +19,7 @@ from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
 from eo_risk.plan.load_plan import LoadPlan
 
 _CANDIDATES = 6  # strongest inputs tried one by one
+_GRADES_TRIED = (1 / 12, 3 / 12, 5 / 12, 7 / 12, 9 / 12, 11 / 12)
 _ENDS = {"lognormal": (0.05, 0.95), "normal": (0.05, 0.95)}  # where `low` and `high` lie
 
 
@@ -50,21 +51,31 @@ def _hours(aeration: AerationTime | None) -> str:
     return f"{aeration.p95_s / units.SECONDS_PER_HOUR:.3g}{more}"
 
 
+def _known_values(name: str) -> tuple[float, ...]:
+    """Return the quantiles at which an input is tried as known: its middle; grades all over."""
+    return _GRADES_TRIED if name.endswith(".material") else (0.5,)
+
+
 def _beyond_cap(plan: LoadPlan, draft: ItemDraft, bench: Bench) -> Action | None:
     """Return the input whose knowledge moves the hours at 95 % most, and its measurement."""
     now = draft.aeration
     cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
     moved = []
     for effect in draft.matters.ranked[:_CANDIDATES]:
-        _, known = bench(plan, follow=True, pinned={effect.name: 0.5})
-        if known.aeration is not None:
-            change = abs(known.aeration.p95_s - now.p95_s)
-            moved.append((change, effect.share, effect.name, known.aeration))
+        runs = [bench(plan, follow=True, pinned={effect.name: at})[1].aeration
+                for at in _known_values(effect.name)]  # fmt: skip
+        known = sorted((run for run in runs if run is not None), key=lambda run: run.p95_s)
+        if known:
+            change = max(abs(run.p95_s - now.p95_s) for run in known)
+            moved.append((change, effect.share, effect.name, known))
     if not moved:
         return None
     _, _, name, known = max(moved, key=lambda entry: entry[:2])
+    then = f"at its middle value {_hours(known[0])}"
+    if len(known) > 1:
+        then = f"from {_hours(known[0])} to {_hours(known[-1])}, by grade"
     why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); the one number that "
-           f"would settle most: {words(name)} (at its middle value {_hours(known)})")  # fmt: skip
+           f"would settle most: {words(name)} ({then})")  # fmt: skip
     return _action(name, why)
 
 

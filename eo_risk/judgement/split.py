@@ -17,6 +17,7 @@ from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action, Assessment, ItemResult
 from eo_risk.plan.load_plan import LoadPlan
 
+_NAMED = 3  # items of a load named in words, so that a sheet holds them
 _FULL_LOAD_FIELD = "rules.full_load"
 _FULL_LOAD = ("; the full-load rule asks for full loads of one aeration time, a part load for a "
               "recorded medical necessity")  # fmt: skip
@@ -56,7 +57,9 @@ class PartLoad:
             hours = f"{load.required_s / units.SECONDS_PER_HOUR:.3g} h"
         if any(i.aeration is not None and i.aeration.unreached for i in self.result.items):
             hours = "longer than was followed"
-        return f"{', '.join(self.names)} ({hours}, {self.share:.0%} of this load's pieces)"
+        more = len(self.names) - _NAMED
+        names = ", ".join(self.names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+        return f"{names} ({hours}, {self.share:.0%} of this load's pieces)"
 
 
 def _parts(plan: LoadPlan, items: Sequence[ItemResult], check: Callable) -> list[PartLoad]:

@@ -89,6 +89,14 @@ def test_beyond_the_cap_names_the_number_that_moves_the_hours_most(demo):
     assert cheapest(first).how in action.detail
 
 
+def test_an_unknown_grade_says_what_knowing_it_would_bring(demo):
+    item = check_plan(load_plan(demo / "unknown_grade.json"), samples=SAMPLES).items[1]
+    (action,) = measured(item)
+    assert "the one number that would settle most: grade of the material (from" in action.detail
+    assert ", by grade)" in action.detail
+    assert action.detail.endswith(reference.measurements()["read_the_grade"].how)
+
+
 def draft_effects(plan):
     from eo_risk.judgement.item_result import draft_item
 

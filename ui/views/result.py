@@ -52,7 +52,8 @@ def _controls() -> None:
                               key="samples", persist_state="session")  # fmt: skip
     if st.button(words.CHECK, type="primary"):
         text = state.plan_text()
-        answer = check.checked(text, int(seed_value), int(count))
+        aerators = {name: step.model_dump() for name, step in state.site().aerators.items()}
+        answer = check.checked(text, int(seed_value), int(count), aerators)
         answer = check.with_differences(answer, state.differences())
         state.keep_result(state.Result(answer, text, int(seed_value), int(count)))
 
