@@ -31,6 +31,7 @@ _FIELD_WORDS = {
     "air_temperature_c": "temperature of the drying air",
     "air_rh_percent": "humidity of the drying air",
     "pressure_gauge_bar": "pressure of the drying air",
+    "ech": "chlorohydrin that irradiation before adds",
 }
 
 

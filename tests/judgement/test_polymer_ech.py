@@ -155,3 +155,10 @@ def test_a_check_shows_it_with_its_records(demo):
     assert used["pvc_plasticised.ech_after_cycle"] == "A"
     row = next(r for r in mask.residues if r.substance == "ECH")
     assert row.band.p95 > row.band.p50 > 0.0
+
+
+def test_its_inputs_have_names_in_plain_words():
+    from eo_risk.judgement.influence import words
+
+    assert words("irradiated.ech") == "chlorohydrin that irradiation before adds"
+    assert "chlorohydrin" in words("polymer_ech.grade")
