@@ -263,14 +263,19 @@ def _tube_alone(
     return Basis(rate, nodal[-1], nodal[0], 1.0 / volume, (1.0 - curvature) / volume, shown)
 
 
+@lru_cache(maxsize=16)
 def _tubes(
     faces: Faces,
     fourier: tuple[float, float],
     tolerance: float,
     positions: tuple[float, ...],
-    curvature: np.ndarray,
+    curvatures: bytes,
 ) -> Basis:
-    """Return the modes of tube walls of one curvature per sample."""
+    """Return the modes of tube walls of one curvature per sample.
+
+    Kept, as one part goes through many runs; then the curvatures come as bytes.
+    """
+    curvature = np.frombuffer(curvatures)
     if faces == ("outer",) and tolerance == TOLERANCE and not positions:
         table = _tube_table(fourier)
         here = chebyshev.chebvander(2.0 * curvature - 1.0, _CURVATURES - 1)
@@ -335,7 +340,7 @@ def basis_for(
     if shape == "tube":
         if np.all(curvature == curvature[0]):
             return _tube_alone(faces, fourier, tolerance, positions, float(curvature[0]))
-        return _tubes(faces, fourier, tolerance, positions, curvature)
+        return _tubes(faces, fourier, tolerance, positions, curvature.tobytes())
     return _fixed(shape, faces, fourier, tolerance, positions)
 
 
