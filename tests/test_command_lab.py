@@ -128,7 +128,7 @@ def test_the_layer_model_stands_beside_the_line(capsys, study):
     d, record = found["diffusivity_cm2_per_s"], found["prior_cm2_per_s"]
     assert d["p95"] / d["p05"] < record["p95"] / record["p05"]
     assert found["release_h"] > 24.7  # when the line itself meets the limit
-    assert found["site_material_record"]["quantity"] == "diffusivity"
+    assert [r["quantity"] for r in found["site_material_records"]] == ["diffusivity"]
 
 
 def test_a_metal_is_not_fitted(capsys, study):

@@ -105,13 +105,15 @@ def layer() -> PhysicsRequest | None:
     packaging = _choice(two, lab_words.PACKAGING, [None, *wraps], "lab-packaging",
                         format_func=lambda p: wraps.get(p, lab_words.AS_TABLE))  # fmt: skip
     celsius = _number(three, lab_words.TEMPERATURE, "lab-temperature", low=-20.0)
-    one, two = st.columns(2)
+    one, two, three, four = st.columns(4)
     exposure = _number(one, lab_words.EXPOSURE, "lab-exposure")
     exposure_c = _number(two, lab_words.EXPOSURE_TEMPERATURE, "lab-exposure-c", low=-20.0)
+    mass = _number(three, lab_words.PART_MASS, "lab-part-mass")
+    gas = _number(four, lab_words.GAS, "lab-gas")
     if material is None:
         return None
     return PhysicsRequest(material, shape, thickness, diameter, faces, packaging, celsius,
-                          exposure or 0.0, exposure_c)  # fmt: skip
+                          exposure or 0.0, exposure_c, mass, gas)  # fmt: skip
 
 
 def predicted() -> str | None:

@@ -51,6 +51,7 @@ EXPOSURE, EXPOSURE_TEMPERATURE = (
 PREDICTED = "Beside the prediction of the last check"
 ITEM, NO_ITEM = "Item of the last check", "no comparison"
 NO_CHECK = "Check a load on the page Result to compare its prediction with these results."
+PART_MASS, GAS = "Mass of the part (g), for its uptake", "EO in that gas (mg/L), for its uptake"
 WORKING = "Fitting the results"
 RELEASE, MEETS, TOLERANCE = "Release time", "Prediction limit meets the limit", "95/95 tolerance"
 FITS = "Models side by side"
@@ -73,6 +74,7 @@ SAVE_SHEET, SAVE_ANSWER = "Release-time sheet (HTML)", "Answer (JSON)"
 PLACES = {
     "--margin-h": MARGIN, "--reference-group": REFERENCE_GROUP, "--material": MATERIAL,
     "--shape": SHAPE, "--thickness-mm": THICKNESS, "--outer-diameter-mm": DIAMETER,
-    "--packaging": PACKAGING, "--temperature-c": TEMPERATURE, "--model": MODEL,
+    "--packaging": PACKAGING, "--part-mass-g": PART_MASS, "--eo-mg-per-l": GAS,
+    "--after-exposure-h": EXPOSURE, "--temperature-c": TEMPERATURE, "--model": MODEL,
     "--substance": SUBSTANCE, "confidence": CONFIDENCE,
 }  # fmt: skip

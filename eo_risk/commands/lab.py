@@ -45,6 +45,8 @@ def register(subparsers) -> None:
     body.add_argument("--temperature-c", help="aeration temperature, when the table does not say")
     body.add_argument("--after-exposure-h", help="start from a gas exposure, not an even level")
     body.add_argument("--exposure-temperature-c", help="of that exposure, else as in aeration")
+    body.add_argument("--part-mass-g", help="mass of the part, to fit its uptake of EO")
+    body.add_argument("--eo-mg-per-l", help="EO in the gas of that exposure, for the uptake")
     body.add_argument("--record-id", help="id of the material record to write out")
     body.add_argument("--save-record", metavar="SITE.toml",
                       help="add what was fitted to this site file, for `check --site`")
@@ -113,6 +115,8 @@ def _physics(flags: Flags, args: argparse.Namespace):
         "temperature_c": flags.number("--temperature-c", "C", -20, 120),
         "exposure_h": flags.number("--after-exposure-h", "h", 0, 100),
         "exposure_temperature_c": flags.number("--exposure-temperature-c", "C", -20, 120),
+        "part_mass_g": flags.number("--part-mass-g", "g", 0, 1e6, above=True),
+        "eo_mg_per_l": flags.number("--eo-mg-per-l", "mg/L", 0, 1700, above=True),
         "record_id": args.record_id,
         "seed": flags.whole("--seed", 0, 2**31),
     }

@@ -151,7 +151,7 @@ def _physics(
             found[name], band = physics_answer(
                 rows, request, answer["limit_mg"], options.confidence, eo=eo
             )
-            if name == "EO" and found[name]["site_material_record"]:
+            if name == "EO" and found[name]["site_material_records"]:
                 eo = band
     return found
 
@@ -212,8 +212,8 @@ def lab_answer(
         "results": [_result_row(a, options) for a in amounts],
         "predictions": [asdict(b) for b in beside_prediction(used, predicted)] if predicted else [],
         "physics": layers.get(options.substance),
-        "material_records": [layer["site_material_record"] for layer in layers.values()
-                             if layer["site_material_record"]],
+        "material_records": [record for layer in layers.values()
+                             for record in layer["site_material_records"]],
         "understood": table.understood,
         "notice": NOTICE,
     }  # fmt: skip

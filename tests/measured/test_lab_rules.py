@@ -164,7 +164,7 @@ def test_a_body_that_cannot_give_such_results_is_said():
     found = physics("silicone")
     # Only a surface far from any record holds the gas back so long; nothing is kept of that.
     assert codes(found) & {"model_does_not_fit", "surface_far_from_record"}
-    assert found["site_material_record"] is None
+    assert found["site_material_records"] == []
     assert "model_does_not_fit" not in codes(physics("polyurethane_soft"))
 
 

@@ -20,7 +20,7 @@ from eo_risk.measured.layer_fit.fit import (
     picture_hours,
     release_curves,
 )
-from eo_risk.measured.layer_fit.site_record import site_material_record
+from eo_risk.measured.layer_fit.site_record import Origin, diffusivity_record, uptake_record
 from eo_risk.measured.layer_fit.unknowns import PhysicsSetup, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.units import celsius_to_kelvin, from_si, to_si
@@ -45,7 +45,8 @@ class PhysicsRequest:
     """The governing part of the device, in the units of a plan; None is not given.
 
     `thickness_mm` is the thickness of a sheet or the wall of a tube; a rod, fibre or sphere
-    has its `outer_diameter_mm` only. `exposure_h` 0 is an even start.
+    has its `outer_diameter_mm` only. `exposure_h` 0 is an even start. With the mass of the
+    part and the EO in the gas of the exposure the start level tells the uptake as well.
     """
 
     material: str
@@ -57,6 +58,8 @@ class PhysicsRequest:
     temperature_c: float | None = None
     exposure_h: float = 0.0
     exposure_temperature_c: float | None = None
+    part_mass_g: float | None = None
+    eo_mg_per_l: float | None = None
     record_id: str | None = None
     seed: int = 1
 
@@ -111,7 +114,21 @@ def _setup(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> PhysicsS
         None if warm is None else celsius_to_kelvin(warm),
     )  # fmt: skip
     setup.check()
+    _check_uptake(request)
     return setup
+
+
+def _check_uptake(request: PhysicsRequest) -> None:
+    """Refuse half of what an uptake needs; raises InputError."""
+    given = {"--part-mass-g": request.part_mass_g, "--eo-mg-per-l": request.eo_mg_per_l,
+             "--after-exposure-h": request.exposure_h or None}  # fmt: skip
+    if given["--eo-mg-per-l"] is None and given["--part-mass-g"] is None:
+        return
+    missing = [flag for flag, value in given.items() if value is None]
+    if missing:
+        raise InputError([Fault(flag, "nothing", "", "a number, for the uptake of the part",
+                                "Give this number, or leave out mass and EO of the gas.")
+                          for flag in missing])  # fmt: skip
 
 
 def _points(band: Band, unit: str = "1") -> dict[str, float]:
@@ -146,6 +163,19 @@ def _picture(fit: PhysicsFit, last_h: float) -> dict:
                      "p95": fit.level_p95[shown].tolist()},
         "upper_mg": fit.upper[shown].tolist(),
     }  # fmt: skip
+
+
+def _records(
+    fit: PhysicsFit, setup: PhysicsSetup, request: PhysicsRequest,
+    amounts: Sequence[DeviceAmount], eo: Band | None,
+) -> list[dict]:  # fmt: skip
+    reports = tuple(sorted({a.row.report for a in amounts if a.row.report}))
+    origin = Origin(amounts[0].row.device, reports, len(amounts), request.record_id)
+    found = [diffusivity_record(setup, origin, fit.diffusivity_m2_per_s, eo)]
+    if setup.substance == "EO" and request.eo_mg_per_l is not None:
+        found.append(uptake_record(setup, origin, fit.full_mg, request.part_mass_g,
+                                   request.eo_mg_per_l))  # fmt: skip
+    return found
 
 
 def physics_answer(
@@ -185,17 +215,10 @@ def physics_answer(
         points, setup, prior, curves, ln_limit=math.log(limit_mg), confidence=confidence,
         generator=np.random.default_rng(request.seed),
     )  # fmt: skip
-    reports = sorted({a.row.report for a in amounts if a.row.report})
-    name = request.record_id
-    if name and setup.substance != "EO":
-        name = f"{name}.{setup.substance}"
     cautions = (*fit.cautions, *_misfit(fit, points), *_not_told(fit))
-    record = None
+    records = []
     if not _NO_RECORD & {caution.code for caution in cautions}:
-        record = site_material_record(
-            setup, fit.diffusivity_m2_per_s, device=amounts[0].row.device, reports=reports,
-            results=len(amounts), eo=eo, name=name,
-        )  # fmt: skip
+        records = _records(fit, setup, request, amounts, eo)
     rounded = None if fit.release_h is None else math.ceil(fit.release_h - 1e-9)
     answer = {
         "material": setup.material,
@@ -214,7 +237,7 @@ def physics_answer(
         "effective_samples": fit.effective_samples,
         "seed": request.seed,
         "picture": _picture(fit, float(points.hours.max())),
-        "site_material_record": record,
+        "site_material_records": records,
         "cautions": [asdict(caution) for caution in cautions],
     }
     return answer, fit.diffusivity_m2_per_s

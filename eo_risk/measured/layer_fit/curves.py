@@ -30,6 +30,7 @@ class ReleaseCurves:
     low: tuple[float, float]
     high: tuple[float, float]
     surfaces: tuple[RectBivariateSpline, ...]
+    filled: RectBivariateSpline
 
     @classmethod
     def of(
@@ -76,10 +77,19 @@ class ReleaseCurves:
         ln_share = np.log(np.maximum(share, _LEAST_SHARE))
         shape = (_DIFFUSIVITIES, _RESISTANCES)
         surfaces = tuple(RectBivariateSpline(ln_d, ln_v, row.reshape(shape)) for row in ln_share)
-        return cls(time_s, (ln_d[0], ln_v[0]), (ln_d[-1], ln_v[-1]), surfaces)
+        full = np.log(np.maximum(mean[-len(time_s) - 1], _LEAST_SHARE)).reshape(shape)
+        filled = RectBivariateSpline(ln_d, ln_v, full)
+        return cls(time_s, (ln_d[0], ln_v[0]), (ln_d[-1], ln_v[-1]), surfaces, filled)
 
     def ln_share_left(self, ln_d: np.ndarray, ln_v: np.ndarray, which: np.ndarray) -> np.ndarray:
         """Log of the share left at times `which`, shape (times, samples). [-]"""
-        x = np.clip(ln_d, self.low[0], self.high[0])
-        y = np.clip(ln_v, self.low[1], self.high[1])
+        x, y = self._inside(ln_d, ln_v)
         return np.stack([self.surfaces[i].ev(x, y) for i in which])
+
+    def ln_filled(self, ln_d: np.ndarray, ln_v: np.ndarray) -> np.ndarray:
+        """Log of the level after the exposure over that at equilibrium, shape (samples,). [-]"""
+        return self.filled.ev(*self._inside(ln_d, ln_v))
+
+    def _inside(self, ln_d: np.ndarray, ln_v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return (np.clip(ln_d, self.low[0], self.high[0]),
+                np.clip(ln_v, self.low[1], self.high[1]))  # fmt: skip

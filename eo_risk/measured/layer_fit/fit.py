@@ -64,7 +64,8 @@ class PhysicsFit:
     """What the layer model and the results say together.
 
     Curves are mg per device over `hours`; `level` is the common curve of all lots, `upper`
-    what the next device of a new lot stays below with the confidence. [mg]
+    what the next device of a new lot stays below with the confidence. `full_mg` is what the
+    part would hold at equilibrium with the gas of the exposure, by the start level. [mg]
     """
 
     hours: np.ndarray
@@ -77,6 +78,7 @@ class PhysicsFit:
     diffusivity_m2_per_s: Band
     prior_m2_per_s: Band
     start_mg: Band
+    full_mg: Band
     slow_share: Band
     within: Band
     between: Band
@@ -222,8 +224,8 @@ def fit_physics(
     p05, p50, p95 = np.exp(np.quantile(level, (0.05, 0.5, 0.95), axis=1))
     return PhysicsFit(
         hours, p05, p50, p95, np.exp(ln_upper), _first_below(hours, np.log(p50), ln_limit),
-        release_h, Band.of(np.exp(u.ln_d)),
-        prior.diffusivity, Band.of(np.exp(common)), Band.of(u.slow_share), Band.of(within),
-        Band.of(between), cloud.effective,
+        release_h, Band.of(np.exp(u.ln_d)), prior.diffusivity, Band.of(np.exp(common)),
+        Band.of(np.exp(common - curves.ln_filled(u.ln_d, u.ln_v))), Band.of(u.slow_share),
+        Band.of(within), Band.of(between), cloud.effective,
         _cautions(cloud, u, prior, release_h, float(points.hours.max())),
     )  # fmt: skip

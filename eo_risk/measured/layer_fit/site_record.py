@@ -6,12 +6,13 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from eo_risk import reference
 from eo_risk.judgement.result import Band
 from eo_risk.measured.layer_fit.unknowns import PhysicsSetup
 from eo_risk.physics import properties
-from eo_risk.units import from_si, kelvin_to_celsius
+from eo_risk.units import celsius_to_kelvin, from_si, kelvin_to_celsius, to_si
 
 _DIGITS = 4
 _SIZE = {"sheet": "thickness", "tube": "wall", "rod": "radius", "sphere": "radius"}
@@ -42,15 +43,49 @@ def _ech(setup: PhysicsSetup, fitted: Band, eo: Band | None) -> tuple[Band, str]
     return band, f"over the diffusivity of EO by the shipped record {name}"
 
 
-def site_material_record(
-    setup: PhysicsSetup,
-    fitted: Band,
-    *,
-    device: str,
-    reports: Sequence[str],
-    results: int,
-    eo: Band | None = None,
-    name: str | None = None,
+@dataclass(frozen=True)
+class Origin:
+    """Where fitted numbers come from: the device tested, the reports, how many results.
+
+    The records hold for the device alone; without one, for every item of the material.
+    """
+
+    device: str
+    reports: tuple[str, ...]
+    results: int
+    name: str | None = None
+
+
+def _record(
+    setup: PhysicsSetup, origin: Origin, quantity: str, band: Band, status: str, note: str
+) -> dict[str, object]:
+    shipped = reference.record(f"{setup.material}.{quantity}")
+    celsius = kelvin_to_celsius(setup.temperature_k)
+    size_mm = from_si(float(setup.body.thickness_m), "mm")
+    size = f"fitted as a {setup.body.shape} of {size_mm:g} mm {_SIZE[setup.body.shape]}"
+    slug = re.sub(r"[^0-9a-z]+", "_", origin.device.lower()).strip("_")
+    parts = ("site", slug, setup.material, quantity)
+    name = origin.name
+    if name and quantity != "diffusivity":
+        name = f"{name}.{quantity}"
+    return {
+        "id": name or ".".join(filter(None, parts)),
+        "material": setup.material,
+        "quantity": quantity,
+        **_points(band, shipped.unit),
+        "unit": shipped.unit,
+        "spread": "lognormal",
+        "status": status,
+        "source": "laboratory report " + (", ".join(origin.reports) or "without a number"),
+        "locator": f"layer model fitted to {origin.results} results of {setup.substance} "
+                   f"at {celsius:g} C",
+        "note": "; ".join(filter(None, (size, note))),
+        "items": [origin.device] if origin.device else [],
+    }  # fmt: skip
+
+
+def diffusivity_record(
+    setup: PhysicsSetup, origin: Origin, fitted: Band, eo: Band | None = None
 ) -> dict[str, object]:
     """Write a fitted diffusivity as a site's own material record.
 
@@ -58,49 +93,55 @@ def site_material_record(
     ----------
     setup : PhysicsSetup
         What was fitted, EO or ECH.
+    origin : Origin
+        Device and reports.
     fitted : Band
         Diffusivity at the aeration temperature. [m2/s]
-    device : str
-        The device tested, for which alone the record holds; empty for every item of the
-        material.
-    reports : sequence of str
-        Numbers of the laboratory reports, its source.
-    results : int
-        Number of results it rests on.
     eo : Band, optional
         Diffusivity of EO fitted to the same table, to which that of ECH is referred. [m2/s]
-    name : str, optional
-        Id of the record.
 
     Returns
     -------
     dict
         Fields of a material record of a site file, or of ``own_records`` of a plan.
     """
+    if setup.substance == "ECH":
+        band, note = _ech(setup, fitted, eo)
+        return _record(setup, origin, "ech_diffusivity_ratio", band, "measured", note)
+    record = _record(setup, origin, "diffusivity", fitted, "measured", "")
     celsius = kelvin_to_celsius(setup.temperature_k)
-    quantity = "diffusivity" if setup.substance == "EO" else "ech_diffusivity_ratio"
-    shipped = reference.record(f"{setup.material}.{quantity}")
-    band, referred = (fitted, "") if setup.substance == "EO" else _ech(setup, fitted, eo)
-    size_mm = from_si(float(setup.body.thickness_m), "mm")
-    size = f"fitted as a {setup.body.shape} of {size_mm:g} mm {_SIZE[setup.body.shape]}"
-    slug = re.sub(r"[^0-9a-z]+", "_", device.lower()).strip("_")
-    record = {
-        "id": name or ".".join(filter(None, ("site", slug, setup.material, quantity))),
-        "material": setup.material,
-        "quantity": quantity,
-        **_points(band, shipped.unit),
-        "unit": shipped.unit,
-        "spread": "lognormal",
-        "status": "measured",
-        "source": "laboratory report " + (", ".join(reports) or "without a number"),
-        "locator": f"layer model fitted to {results} results of {setup.substance} "
-                   f"at {celsius:g} C",
-        "note": "; ".join(filter(None, (size, referred))),
-        "items": [device] if device else [],
-    }  # fmt: skip
-    if quantity == "diffusivity":
-        record["temperature_c"] = float(f"{celsius:.6g}")
-    return record
+    return record | {"temperature_c": float(f"{celsius:.6g}")}
+
+
+def uptake_record(
+    setup: PhysicsSetup, origin: Origin, full_mg: Band, part_mass_g: float, eo_mg_per_l: float
+) -> dict[str, object]:
+    """Write the uptake that the start level and a known gas tell, as a material record.
+
+    Parameters
+    ----------
+    setup, origin : PhysicsSetup, Origin
+        As for `diffusivity_record`; EO after a gas exposure.
+    full_mg : Band
+        What the part would hold at equilibrium with the gas. [mg]
+    part_mass_g, eo_mg_per_l : float
+        Mass of the part and EO in the gas. [g], [mg/L]
+
+    Notes
+    -----
+    Carried to the temperature of the shipped record with its heat of uptake. Derived, not
+    measured: the gas and the mass come from elsewhere, and what the air washes took is not
+    told apart from it.
+    """
+    name = f"{setup.material}.uptake"
+    kelvin = setup.exposure_temperature_k or setup.temperature_k
+    shipped = reference.record(name)
+    there = properties.gas_ratio(setup.material, celsius_to_kelvin(shipped.temperature_c))
+    carried = float(there / properties.gas_ratio(setup.material, kelvin))
+    per_gas = carried * to_si(1.0 / (part_mass_g * eo_mg_per_l), shipped.unit)
+    band = Band(*(point * per_gas for point in (full_mg.p05, full_mg.p50, full_mg.p95)))
+    note = f"by {part_mass_g:g} g in {eo_mg_per_l:g} mg/L of EO"
+    return _record(setup, origin, "uptake", band, "derived", note)
 
 
 def records_toml(records: Sequence[Mapping[str, object]]) -> str:
