@@ -6,7 +6,7 @@ import altair as alt
 import pandas as pd
 
 from eo_risk.output.item_page import drawn_limit
-from eo_risk.output.wording import hours_up, with_unit
+from eo_risk.output.numbers import hours_up, with_unit
 
 _INK, _BAND, _LINE, _LIMIT = "#1a1d21", "#b9c7d2", "#0b3f5c", "#8f2d0b"
 _DECADES = 1e4  # how far down a logarithmic axis reaches

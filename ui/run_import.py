@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from eo_risk.errors import EoRiskError, InputError
-from eo_risk.output.wording import known
+from eo_risk.output.numbers import known
 from eo_risk.plan.as_run import Difference, as_run, measured_from_bytes
 from eo_risk.plan.load_plan import plan_json
 from ui import forms, state, words

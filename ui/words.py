@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from eo_risk.output.wording import printable, shown_unit
+from eo_risk.output.numbers import printable, shown_unit
 from eo_risk.plan.site_entries import UnitsShown
 
 TITLE = "EO load check"

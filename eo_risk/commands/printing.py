@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Sequence
 
-from eo_risk.output import wording
+from eo_risk.output import numbers
 
 
 def add_json_flag(parser: argparse.ArgumentParser) -> None:
@@ -30,12 +30,12 @@ def say(message: str) -> None:
 
 def significant(number: float | None, digits: int = 3) -> str:
     """Write a number as every answer does; a cell without a number is a dash."""
-    return "-" if number is None else wording.significant(number, digits)
+    return "-" if number is None else numbers.significant(number, digits)
 
 
 def band(p05: float, p50: float, p95: float, unit: str) -> str:
     """Write a median with its 5 to 95 % band and unit as every answer does."""
-    return wording.band_text({"p05": p05, "p50": p50, "p95": p95}, unit)
+    return numbers.band_text({"p05": p05, "p50": p50, "p95": p95}, unit)
 
 
 def columns(rows: Sequence[Sequence[str]], header: Sequence[str]) -> str:

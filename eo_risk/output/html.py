@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 
-from eo_risk.output.wording import printable
+from eo_risk.output.numbers import printable
 
 _VOID = {"meta", "br", "hr", "col", "line", "path", "rect", "polyline", "polygon", "circle"}
 

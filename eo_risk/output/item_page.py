@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
 from eo_risk.output.load_sheet import item_title, planned_hours, verdict_mark
+from eo_risk.output.numbers import (
+    NOT_COMPUTED,
+    band_text,
+    chance_text,
+    hours_up,
+    known,
+    moment_text,
+    printable,
+    with_unit,
+)
 from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
 from eo_risk.output.wording import (
     LEVEL,
-    NOT_COMPUTED,
     PERIOD,
     RESIDUE_HEADER,
     SCREENING,
@@ -15,18 +24,12 @@ from eo_risk.output.wording import (
     action_text,
     allowed_water,
     assumed_line,
-    band_text,
     beside_glycol,
     caution_text,
-    chance_text,
-    hours_up,
-    known,
     limit_text,
     model_text,
-    moment_text,
     own_record_line,
     plain_name,
-    printable,
     required_hours,
     slow_tail_hours,
     slow_tail_note,
@@ -35,7 +38,6 @@ from eo_risk.output.wording import (
     verdict_line,
     water_rows,
     why,
-    with_unit,
 )
 from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import Item, LoadPlan

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from eo_risk.output.html import Markup, tag
+from eo_risk.output.numbers import hours_up, with_unit
 from eo_risk.output.style import CHART
 from eo_risk.output.svg_chart import (
     HEIGHT,
@@ -16,7 +17,6 @@ from eo_risk.output.svg_chart import (
     limit_line,
     moment_lines,
 )
-from eo_risk.output.wording import hours_up, with_unit
 
 _NAMES = {"pooled": "pooled", "lots": "by lots", "tail": "slow tail"}
 _DASHES = {"pooled": "7 3", "lots": "2 3", "tail": "9 3 2 3"}

@@ -19,8 +19,8 @@ from eo_risk.output.lab_wording import (
     release_sentence,
     result_rows,
 )
+from eo_risk.output.numbers import moment_text, shorten, with_unit
 from eo_risk.output.style import style
-from eo_risk.output.wording import moment_text, shorten, with_unit
 
 _MOST_LOTS, _MOST_TIMES = 6, 9
 _MOST_CERTIFICATES = 18

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from eo_risk.output.wording import LEVEL, UNKNOWN, band_text, hours_up, significant, with_unit
+from eo_risk.output.numbers import UNKNOWN, band_text, hours_up, significant, with_unit
+from eo_risk.output.wording import LEVEL
 
 ONE_TIME = "One time point: no release time can be derived."
 _MODELS = {"pooled": "all results pooled", "lots": "lot as a random factor", "tail": "slow tail"}

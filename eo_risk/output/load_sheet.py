@@ -7,19 +7,16 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from eo_risk.output.html import Markup, escaped, facts, table, tag
+from eo_risk.output.numbers import UNKNOWN, known, moment_text, shorten
 from eo_risk.output.shown import known_in
 from eo_risk.output.wording import (
-    UNKNOWN,
     blocking_groups,
     edition_text,
-    known,
     load_hours,
     main_action,
-    moment_text,
     one_line,
     required_hours,
     short_water,
-    shorten,
     where_text,
     why,
 )

@@ -7,20 +7,10 @@ from datetime import datetime
 from eo_risk.output.html import Markup, bullets, escaped, facts, page, tag
 from eo_risk.output.item_page import item_page
 from eo_risk.output.load_sheet import load_sheet
+from eo_risk.output.numbers import hours_up, known, moment_text, printable, significant, with_unit
 from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
-from eo_risk.output.wording import (
-    caution_text,
-    difference_text,
-    edition_text,
-    hours_up,
-    known,
-    load_hours,
-    moment_text,
-    printable,
-    significant,
-    with_unit,
-)
+from eo_risk.output.wording import caution_text, difference_text, edition_text, load_hours
 from eo_risk.plan.load_plan import LoadPlan
 from eo_risk.plan.site_entries import UnitsShown
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from eo_risk.output.wording import known
+from eo_risk.output.numbers import known
 from eo_risk.plan.site_entries import UnitsShown
 
 _NUMBER = r"(?<![\w.])-?\d+(?:\.\d+)?"

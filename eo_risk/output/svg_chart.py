@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from eo_risk.output.html import Markup, tag
-from eo_risk.output.wording import significant
+from eo_risk.output.numbers import significant
 
 Scale = Literal["linear", "log"]
 

@@ -6,18 +6,16 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 
 from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
+from eo_risk.output.numbers import known, moment_text, printable
 from eo_risk.output.shown import answer_in
 from eo_risk.output.wording import (
     allowed_water,
     blocking_groups,
     edition_text,
     found_wet,
-    known,
     load_hours,
     main_action,
-    moment_text,
     own_record_line,
-    printable,
     required_hours,
     ruling_text,
     short_reason,

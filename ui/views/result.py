@@ -15,6 +15,7 @@ from eo_risk.output.item_page import (
     residue_cells,
 )
 from eo_risk.output.load_sheet import planned_hours
+from eo_risk.output.numbers import moment_text
 from eo_risk.output.shown import answer_in
 from eo_risk.output.svg_chart import Band, fitting_scale
 from eo_risk.output.wording import (
@@ -28,7 +29,6 @@ from eo_risk.output.wording import (
     edition_text,
     load_hours,
     main_action,
-    moment_text,
     own_record_line,
     required_hours,
     ruling_text,
