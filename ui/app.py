@@ -11,8 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 if str(ROOT) not in sys.path:  # Streamlit starts this file by its path
     sys.path.insert(0, str(ROOT))
 
-from eo_risk.output.numbers import known  # noqa: E402
-from eo_risk.output.wording import moment_text  # noqa: E402
+from eo_risk.output.numbers import known, moment_text  # noqa: E402
 from ui import lab_words, site_choice, state, words  # noqa: E402
 
 
