@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from eo_risk.measured.lab_options import LabOptions, choices_needed
+from eo_risk.measured.lab_options import LabOptions, cell, choices_needed
 from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import SUBSTANCES, LabTable
 from eo_risk.plan.choices import materials, packagings
@@ -44,6 +44,19 @@ def _only(table: LabTable) -> tuple[dict[str, str], bool]:
     return chosen, len(chosen) == len(needed)
 
 
+def _narrowed(table: LabTable, columns: Sequence) -> dict[str, str]:
+    """Draw the choice of one lot or one hour; all of them by default."""
+    chosen = {}
+    for column, name in zip(columns, ("lot", "aeration_h"), strict=True):
+        values = list(dict.fromkeys(cell(row, name) for row in table.rows))
+        value = _choice(column, lab_words.ONLY[name], [None, *values],
+                        state.lab_key(f"narrow-{name}"),
+                        format_func=lambda v: lab_words.ALL if v is None else v)  # fmt: skip
+        if value is not None:
+            chosen[name] = value
+    return chosen
+
+
 def _groups(table: LabTable) -> dict:
     names = list(dict.fromkeys(row.group for row in table.rows))
     if len(names) < 2:
@@ -77,6 +90,8 @@ def options(table: LabTable) -> LabOptions | None:
         for name in others
     }  # fmt: skip
     only, complete = _only(table)
+    with st.expander(lab_words.NARROW):
+        only |= _narrowed(table, st.columns(2))
     groups = _groups(table)
     if limit is None:
         st.info(lab_words.GIVE_LIMIT)

@@ -32,9 +32,11 @@ ONLY = {
     "device": "Use only the device", "state": "Use only the state",
     "packaging": "Use only the packaging", "extraction": "Use only the extraction",
     "aeration_temperature_c": "Use only the aeration temperature (°C)",
+    "lot": "Use only the lot", "aeration_h": "Use only the hour (h)",
 }  # fmt: skip
 CHOOSE = "The table holds results that cannot be put together. Choose what to use:"
 NOT_GIVEN = "not given"
+NARROW, ALL = "One lot or one hour only", "all"
 CHOOSE_ONE = "choose one"
 REFERENCE_GROUP, MARGIN = "Compare groups with", "Difference that can be lived with (h)"
 LAYER = "Layer model beside the line"

@@ -120,6 +120,16 @@ def test_certificates_of_another_state_are_shown_and_not_used(at):
     assert not at.metric
 
 
+def test_one_lot_can_be_looked_at_by_itself(at):
+    demo(at, "lab_dissipation.csv")
+    give(at, lab_words.LIMIT["EO"], 4.0)
+    give(at, lab_words.ONLY["lot"], "A")
+    assert "5 results, 1 lot(s), 5 times" in page_text(at)
+    give(at, lab_words.ONLY["lot"], None)
+    give(at, lab_words.ONLY["aeration_h"], "12")
+    assert "no release time can be derived" in page_text(at)
+
+
 def test_groups_are_compared_by_their_bound(at):
     demo(at, "lab_two_packagings.csv")
     give(at, lab_words.LIMIT["EO"], 4.0)
