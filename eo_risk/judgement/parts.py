@@ -226,8 +226,13 @@ def layer_stages(
 
 
 def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
-    """Return how the plasticiser content moves the diffusivity of soft PVC. [-]"""
+    """Return how the plasticiser content moves the shipped diffusivity of soft PVC. [-]
+
+    A diffusivity of the site's own was measured with the content it has: nothing moves it.
+    """
     if part.material != "pvc_plasticised" or part.plasticiser_percent is None:
+        return 1.0
+    if inputs.draw.is_own("pvc_plasticised.diffusivity"):
         return 1.0
     reference_share = inputs.draw("pvc_plasticised.plasticiser_reference")
     slope = inputs.draw("pvc_plasticised.plasticiser_slope")

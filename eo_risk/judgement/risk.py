@@ -217,6 +217,10 @@ class ItemDraw:
         """Return the record this item uses: the site's own, or the shipped one."""
         return self._draw.record(record_id)
 
+    def is_own(self, record_id: str) -> bool:
+        """Tell whether the site's own record stands in for a shipped one."""
+        return record_id in self._draw.own
+
     def own(
         self,
         name: str,

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from eo_risk.judgement.assess import check_plan
+from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.own_records import as_records, own_records
+from eo_risk.judgement.parts import plasticiser_factor
 from eo_risk.judgement.risk import Draw
 from eo_risk.output.answer import check_answer
 from eo_risk.physics.properties import diffusivity_m2_per_s
-from eo_risk.plan.load_plan import read_plan
+from eo_risk.plan.load_plan import Part, read_plan
 from eo_risk.plan.own_numbers import OwnRecord
 from eo_risk.plan.site import resolve
 from eo_risk.plan.site_file import parse_site
@@ -105,3 +107,12 @@ def test_a_record_of_a_device_follows_it_under_another_name(demo):
     # A record of a device that is not in the load is no part of the plan.
     plan["items"] = plan["items"][1:]
     assert read_plan(resolve(plan, parse_site(SITE))).own_records == ()
+
+
+def test_the_plasticiser_content_moves_the_shipped_diffusivity_only():
+    part = Part(name="wall", material="pvc_plasticised", plasticiser_percent=45.0)
+    own_pvc = own(material="pvc_plasticised")
+    shipped = ItemInputs(Draw(1, 64).item("tube"))
+    measured = ItemInputs(Draw(1, 64).item("tube", as_records([own_pvc])))
+    assert np.all(plasticiser_factor(part, shipped) > 1.0)
+    assert plasticiser_factor(part, measured) == 1.0
