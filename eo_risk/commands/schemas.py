@@ -144,6 +144,7 @@ def check() -> Schema:
         samples=WHOLE,
         version=TEXT,
         plan_sha256=HASH,
+        differences=array(block(field=TEXT, planned={}, as_run={}, note=TEXT)),
     )
 
 

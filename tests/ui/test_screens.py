@@ -373,3 +373,21 @@ def test_the_chart_is_laid_over_the_plan_and_the_differences_are_listed(at, demo
     assert plan(at).status == "as_run"
     listed = at.table[0].value
     assert "cycle\\.length\\_h" in set(listed["Field"])
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("name = 'ours'\n", ""), ("[rules]\nedition = 'x'\n", "iso10993-7")]
+)
+def test_the_users_own_site_file_is_taken_at_the_start_unless_it_is_broken(
+    tmp_path, monkeypatch, text, said
+):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setenv("APPDATA", str(tmp_path))
+    (tmp_path / "eo-risk").mkdir()
+    (tmp_path / "eo-risk" / "site.toml").write_text(text, encoding="utf-8")
+    at = AppTest.from_file(str(UI / "app.py"), default_timeout=60).run()
+    assert not at.exception
+    in_use = any("ours" in line.value for line in at.sidebar.text)
+    assert in_use == (not said)
+    assert [said in error.value for error in at.error] == ([True] if said else [])
+    assert plan(at).load_number == "0612"  # the screens open all the same
