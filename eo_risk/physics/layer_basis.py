@@ -338,7 +338,8 @@ def basis_for(
         return Basis(np.zeros(1), one, one, 1.0, 1.0, np.ones((len(positions), 1)))
     fourier = _rounded(shortest, longest)
     if shape == "tube":
-        if np.all(curvature == curvature[0]):
+        # The table of many curvatures reaches walls without a bore, what is found alone does not.
+        if np.all(curvature == curvature[0]) and curvature[0] <= _MOST_CURVED:
             return _tube_alone(faces, fourier, tolerance, positions, float(curvature[0]))
         return _tubes(faces, fourier, tolerance, positions, curvature.tobytes())
     return _fixed(shape, faces, fourier, tolerance, positions)

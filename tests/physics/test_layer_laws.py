@@ -182,3 +182,13 @@ def test_first_rate_of_a_tube_open_on_one_face(faces, ratio):
         first, last = run_layer(body, [stage], start_kg_per_m3=1.0).mean_kg_per_m3[1:, 0]
         rates.append(np.log(first / last))
     assert rates[0] / rates[1] == pytest.approx(ratio, abs=0.005)
+
+
+@pytest.mark.parametrize("curvature", [0.999, 0.9999, 1.0])
+def test_a_tube_of_hardly_a_bore_is_a_rod(curvature):
+    """The bore that is missing is at most a millionth of the volume."""
+    stages = [Stage(10800.0, 1e-11, 18.0, 0.0, 0.6, 1e-3),
+              Stage(4e4, 1e-11, 20.0, transfer_outer_m_per_s=1e-3)]  # fmt: skip
+    rod = run_layer(Body("rod", 2e-3), stages).mean_kg_per_m3
+    tube = run_layer(Body("tube", curvature * 2e-3, 2e-3, "outer"), stages).mean_kg_per_m3
+    assert tube == pytest.approx(rod, rel=3e-6)
