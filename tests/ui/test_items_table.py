@@ -5,6 +5,8 @@ import json
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from eo_risk.plan.load_plan import LoadPlan, parse_plan, plan_json
 from eo_risk.plan.site_entries import UnitsShown
@@ -33,6 +35,22 @@ def test_other_units_change_what_is_shown_and_nothing_else(items):
     assert items_table.items_of(items, table, units)[13]["parts"][0]["wall_mm"] == (
         pytest.approx(12.7)
     )
+
+
+CHOICES = UnitsShown(temperature="F", pressure="mmHg", length="in", mass="oz", volume="mL")
+
+
+@given(
+    value=st.floats(-20.0, 1e5),
+    unit=st.sampled_from(["C", "kPa absolute", "bar gauge", "mm", "g", "L", "mg/L", "h", ""]),
+)
+def test_an_untouched_number_comes_back_bit_by_bit_and_a_new_one_in_its_field(value, unit):
+    seen = forms.number_shown(value, unit, CHOICES)
+    assert forms.number_entered(value, seen, unit, CHOICES) == value
+    # What is typed has six figures: near 0 C, where 32 F stands, a ten thousandth of a degree.
+    fresh = forms.number_entered(None, seen, unit, CHOICES)
+    assert fresh == pytest.approx(value, rel=1e-5, abs=2e-4)
+    assert forms.number_entered(value, None, unit, CHOICES) is None
 
 
 def test_labels_name_the_unit_shown():
