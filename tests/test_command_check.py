@@ -143,3 +143,16 @@ def test_an_aerator_of_the_site_file_is_proposed(demo, capsys, tmp_path):
     assert (other["action"], other["aerator"], other["unit"]) == ("aerate longer", "cabinet B", "h")
     assert "in cabinet B at 60 C" in other["detail"]
     assert other["new_verdict"] == "Within"
+
+
+@pytest.mark.parametrize(
+    ("words", "where"),
+    [
+        (["--cycle", "cool 38"], "--cycle"),
+        (["--cycle-start", "2026-04-14T06:30"], "--cycle-start"),
+        (["--items", "list.csv"], "--items"),
+    ],
+)
+def test_what_would_be_passed_over_is_refused(demo, capsys, words, where):
+    assert main(["check", str(demo / "dry_steel_set.json"), *words, *FEW, "--json"]) == 2
+    assert [e["where"] for e in json.loads(capsys.readouterr().out)["errors"]] == [where]

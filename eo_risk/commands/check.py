@@ -157,6 +157,17 @@ def _write_pages(args: argparse.Namespace, answer: dict, plan, shown) -> None:
             say(f"{what} written to {path}")
 
 
+def _list_flags(args: argparse.Namespace, flags: Flags) -> None:
+    """Refuse what would be passed over: flags of a list beside a plan, or both at once."""
+    if args.items and args.plan:
+        flags.fault("--items", "", "a list or a plan", "Leave one of them out.")
+    if not args.items:
+        for flag in ("--cycle", "--aeration", "--cycle-start", "--load-number"):
+            if getattr(args, flag.lstrip("-").replace("-", "_")):
+                flags.fault(flag, "", "nothing beside a plan: it goes with --items",
+                            "Change the plan, or leave it out.")  # fmt: skip
+
+
 def run(args: argparse.Namespace) -> int:
     """Check a plan; returns 0 for Within and 1 for any other verdict."""
     flags = Flags(args)
@@ -167,6 +178,7 @@ def run(args: argparse.Namespace) -> int:
         target = getattr(args, flag[2:])
         if target and not Path(target).resolve().parent.is_dir():
             flags.fault(flag, "", "a file in a folder that exists", "Check the folder.")
+    _list_flags(args, flags)
     flags.done()
     from eo_risk.files import write_text
 
