@@ -23,7 +23,7 @@ from eo_risk.output.numbers import moment_text, shorten, with_unit
 from eo_risk.output.style import style
 
 _MOST_LOTS, _MOST_TIMES = 6, 9
-_MOST_CERTIFICATES = 18
+_MOST_CERTIFICATES = 13
 _MOST_CAUTIONS = 4
 _MOST_MEMBERS, _MOST_COMPARISONS = 2, 1
 _LONGEST_NAME = 28
@@ -141,6 +141,7 @@ def _matrix(answer: dict) -> Markup:
 def _certificates(answer: dict) -> Markup:
     """Build the table of results at one time, those not used as well."""
     rows = [r for r in answer["results"] if r["substance"] == answer["substance"]]
+    rows.sort(key=lambda r: not r["used"])  # what counts comes first where not all fit
     body = result_rows(rows[:_MOST_CERTIFICATES])
     more = len(rows) - len(body)
     return table(RESULT_HEADER, body, caption=f"Certificates ({more} more not shown)" if more

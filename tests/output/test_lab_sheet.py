@@ -82,11 +82,26 @@ def test_a_glycol_reference_is_no_limit(demo):
     assert "exceeded" not in text
 
 
+@pytest.fixture(scope="module")
+def many_certificates():
+    """More certificates than a page holds, half of another state, with long words (invented)."""
+    head = ("device,lot,sample,state,packaging,aeration_h,aeration_temperature_c,extraction,"
+            "substance,result,unit,date,report")  # fmt: skip
+    lines = [f"a device with a rather long name,production lot {i // 4:04d},{i},{state},"
+             f"film_paper_pouch,48,45,simulated_use,EO,{1 + 0.01 * i:.2f},mg/device,2026-03-01,"
+             f"laboratory report 2026-{i:04d}"
+             for i in range(30) for state in ("new", "re-sterilised twice")]  # fmt: skip
+    table = results_from_bytes("\n".join([head, *lines]).encode(), "many.csv")
+    return lab_answer(table, LabOptions(4.0, only={"state": "new"}))
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_even_a_crowded_sheet_prints_on_one_page(crowded, paper, tmp_path, chromium):
+@pytest.mark.parametrize("answer", ["crowded", "many_certificates"])
+def test_even_a_crowded_sheet_prints_on_one_page(answer, paper, tmp_path, chromium, request):
     page, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
-    html = lab_sheet_html(crowded, None).replace("@page {", f"@page {{ size: {paper};", 1)
+    found = request.getfixturevalue(answer)
+    html = lab_sheet_html(found, None).replace("@page {", f"@page {{ size: {paper};", 1)
     page.write_text(html, encoding="utf-8")
     subprocess.run([chromium, "--headless", "--no-sandbox", "--disable-gpu",
                     "--no-pdf-header-footer", f"--print-to-pdf={printed}", page.as_uri()],
