@@ -4,7 +4,8 @@ A layer diffuses inside, exchanges with the gas through its faces against an out
 resistance, and loses to a first-order reaction. Its whole profile is carried through any
 list of stages. Each stage is one exact step whatever its length; nothing depends on root
 finding, on a term count or on a time step, and every operation runs over all samples.
-`layer_basis` says what the layer is reduced to, `layer_step` how a step is made.
+`layer_basis` says what the layer is reduced to, `layer_response` what it answers at a pole,
+`layer_step` how a step is made, and `layer_one_face` the same for the usual layer.
 """
 
 from __future__ import annotations

@@ -104,10 +104,9 @@ class PoleSum:
     `theta` has shape (poles,), `weights` (times, poles), `inverse` and `conjugate` of theta
     (poles, 1). The rest is what a step needs of
     them as real matrices: `modulus` gives |z + theta|^2 from z, z^2 and 1, shape (poles, 3);
-    `free` gives z from the first and 1 from the second row the value at the last time from
-    1 / |z + theta|^2, shape (2, poles); `value` and `total` turn real over imaginary parts at
-    the poles into values and their integrals over time, shape (times, 2 poles); `last` turns
-    them into what z and 1 over |z + theta|^2 take at the last time, shape (2 poles, 2 poles).
+    `value` and `total` turn real over imaginary parts at the poles into values and their
+    integrals over time, shape (times, 2 poles); `last` turns them into what z and 1 over
+    |z + theta|^2 take at the last time, shape (2 poles, 2 poles).
     """
 
     theta: np.ndarray
@@ -115,7 +114,6 @@ class PoleSum:
     inverse: np.ndarray
     conjugate: np.ndarray
     modulus: np.ndarray
-    free: np.ndarray
     value: np.ndarray
     total: np.ndarray
     last: np.ndarray
@@ -129,7 +127,6 @@ def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
         1.0 / theta[:, None],
         theta.conj()[:, None],
         np.stack([2.0 * theta.real, np.ones(theta.size), np.abs(theta) ** 2], axis=1),
-        2.0 * np.stack([last.real, (theta.conj() * last).real]),
         2.0 * np.concatenate([weights.real, -weights.imag], axis=1),
         2.0 * np.concatenate([over.real, -over.imag], axis=1),
         2.0 * np.block([
