@@ -107,7 +107,7 @@ class Response:
         if closed.ndim == 2 or products[0].ndim == 2:
             full = (p if p.ndim == 2 else p[:, None] for p in products)
             return [self.sums(np.broadcast_to(p, self.rate.shape)) for p in full]
-        rows = np.stack([*products, *(p * closed for p in products)])
+        rows = np.array([*products, *(p * closed for p in products)])
         shape = self.weight.shape[0], len(rows), self.weight.shape[2]
         rows = np.matmul(rows, self.weight, out=self.layer.room.array("rows", *shape))
         found = []

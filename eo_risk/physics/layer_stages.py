@@ -160,7 +160,9 @@ class Step:
 def over_samples(value: ArrayLike, samples: int) -> np.ndarray:
     """Return a number or an array of shape (samples,) or (1,) as shape (samples,)."""
     array = np.asarray(value, dtype=float)
-    return array if array.shape == (samples,) else np.full(samples, array)
+    if array.shape == (samples,):
+        return array
+    return array.reshape(1) if samples == 1 else np.full(samples, array)
 
 
 def steps_of(
