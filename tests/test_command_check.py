@@ -156,3 +156,20 @@ def test_an_aerator_of_the_site_file_is_proposed(demo, capsys, tmp_path):
 def test_what_would_be_passed_over_is_refused(demo, capsys, words, where):
     assert main(["check", str(demo / "dry_steel_set.json"), *words, *FEW, "--json"]) == 2
     assert [e["where"] for e in json.loads(capsys.readouterr().out)["errors"]] == [where]
+
+
+def test_names_without_a_site_file_ask_for_one_and_starting_types_need_none(
+    demo, capsys, tmp_path
+):
+    assert main(["check", str(demo / "by_names" / "dry_steel_set.json"), "--json"]) == 2
+    errors = json.loads(capsys.readouterr().out)["errors"]
+    assert [e["where"] for e in errors] == [
+        "cycle.name", "room.name", "aeration.name", *(f"items[{i}].device" for i in range(3)),
+    ]  # fmt: skip
+    assert all("--site" in e["do"] for e in errors)
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["items"] = [{"name": "cable", "starting_type": "light_cable"}]
+    plan = tmp_path / "plan.json"
+    plan.write_text(json.dumps(raw), encoding="utf-8")
+    assert main(["check", str(plan), "--json", *FEW]) == 1
+    assert json.loads(capsys.readouterr().out)["items"][0]["starting_type"]

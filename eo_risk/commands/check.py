@@ -108,19 +108,16 @@ def _plan(args: argparse.Namespace, site):
     from eo_risk.errors import Fault, InputError
     from eo_risk.files import read_text
     from eo_risk.plan.load_plan import json_of, read_plan
-    from eo_risk.plan.load_plan import load_plan as from_file
-    from eo_risk.plan.site import resolve
+    from eo_risk.plan.site import Site, resolve
 
     if args.items:
         return _from_items(args, site)
     if not args.plan:
         raise InputError([Fault("PLAN", "nothing", "", "a plan file, - or --items",
                                 "Name the plan to check.")])  # fmt: skip
-    if site is None and args.plan != "-":
-        return from_file(Path(args.plan))
     text = sys.stdin.read() if args.plan == "-" else read_text(Path(args.plan), "load plan")
     raw = json_of(text)
-    return read_plan(raw if site is None else resolve(raw, site))
+    return read_plan(resolve(raw, Site() if site is None else site))
 
 
 def _as_run(plan, path: Path):

@@ -222,7 +222,9 @@ class Site(Block):
                        "Correct this entry of the site file.")]
             )  # fmt: skip
         names = self.names(kind)
-        allowed = nearest(name, names) if names else f"none: the site file has no {kind}"
-        raise InputError(
-            [Fault(where, repr(name), "", allowed, "Name an entry of the site file.")]
-        )
+        if names:
+            allowed, do = nearest(name, names), "Name an entry of the site file."
+        else:
+            allowed = f"none: the site file has no {kind}"
+            do = "Name a site file that has it (--site)."
+        raise InputError([Fault(where, repr(name), "", allowed, do)])
