@@ -90,7 +90,9 @@ def difference_text(row: dict) -> str:
 
 def starting_text(item: dict) -> str:
     """Name the fields that still stand as the starting type gave them."""
-    return f"{printable(item['starting_type'])}; until a value of your own replaces it"
+    fields = [path.rpartition(".")[2] for path in printable(item["starting_type"]).split(", ")]
+    plain = (re.sub(r"_(mm|g|cm2)$", "", field).replace("_", " ") for field in fields)
+    return f"{', '.join(plain)}; until a value of your own replaces it"
 
 
 def allowed_water(item: dict) -> str:

@@ -256,7 +256,7 @@ def test_from_starting_type_stands_until_replaced(answer, plan):
         item["starting_type"] = ""
     assert "from starting type: " not in report_html(answer, plan, None)
     for number in (1, 2, 3, 7):
-        answer["items"][number]["starting_type"] = "parts[0].material"
+        answer["items"][number]["starting_type"] = "lumens[0].open_ends, parts[0].wall_mm"
     for text in (sheet_html(answer, plan, None), terminal_table(answer, plan)):
         assert "from starting type: items 2 to 4, 8" in " ".join(text.split())
-    assert report_html(answer, plan, None).count("material; until a value of your own") == 4
+    assert report_html(answer, plan, None).count("open ends, wall; until a value") == 4
