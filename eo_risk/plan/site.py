@@ -183,7 +183,7 @@ class _Resolver:
         named = [self._named(r) for r in self.site.material_record if r.material in used]
         records = [r for r in named if not r.items or names & set(r.items)]
         for key, entries in (("own_records", records), ("own_limits", self.site.limit)):
-            if entries and key not in plan:
+            if entries and not plan.get(key):  # an empty list says nothing
                 plan[key] = [entry.model_dump(mode="json") for entry in entries]
         # A broken number of one's own could hide a stricter limit or a slower material.
         for broken in self.site.broken:

@@ -116,3 +116,12 @@ def test_the_plasticiser_content_moves_the_shipped_diffusivity_only():
     measured = ItemInputs(Draw(1, 64).item("tube", as_records([own_pvc])))
     assert np.all(plasticiser_factor(part, shipped) > 1.0)
     assert plasticiser_factor(part, measured) == 1.0
+
+
+def test_a_plan_saved_without_own_records_takes_those_of_the_site_in_use(demo):
+    """A saved plan writes an empty list, which says no more than a missing key."""
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["items"] = [{"device": "our mask", "droplets_seen": "no"}]
+    raw["own_records"] = []
+    found = read_plan(resolve(raw, parse_site(SITE)))
+    assert [record.id for record in found.own_records] == ["our mask D"]
