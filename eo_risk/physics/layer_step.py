@@ -97,6 +97,8 @@ def _couple(
             (p, touch) for p, port in enumerate(ports) for touch in port.touches
             if touch.layer == index
         ]  # fmt: skip
+        if not here:
+            continue
         answers = response.of_faces([touch.values for _, touch in here])
         for i, (p, touch) in enumerate(here):
             seen, watch = response.of_state(touch.values), touch.watch
@@ -120,6 +122,25 @@ def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], poles: PoleSum
     return list(known)
 
 
+def _apart(ports: Sequence[Port], layers: int) -> list[list[int]]:
+    """Group ports that have nothing to do with each other: by layer, unless one joins two."""
+    if any(len(port.touches) > 1 for port in ports):
+        return [list(range(len(ports)))]
+    of = [port.touches[0].layer for port in ports]
+    return [[p for p, layer in enumerate(of) if layer == index] for index in range(layers)]
+
+
+def _fluxes(responses, ports: Sequence[Port], poles: PoleSum) -> list[np.ndarray]:
+    """Return the fluxes at every pole where the gas outside is given."""
+    found: list = [None] * len(ports)
+    for own in _apart(ports, len(responses)):
+        group = [ports[p] for p in own]
+        matrix, known = _couple(responses, group)
+        for p, flux in zip(own, _solve(matrix, [_less_gas(known, group, poles)])[0], strict=True):
+            found[p] = flux
+    return found
+
+
 def _fluxes_into(
     air: Air, responses, ports: Sequence[Port], theta: np.ndarray
 ) -> tuple[list[np.ndarray], np.ndarray]:
@@ -131,8 +152,7 @@ def _fluxes_into(
     given: list = [None] * len(ports)
     drawn: list = [None] * len(ports)
     out = back = 0.0
-    for index in range(len(responses)):
-        own = [p for p, port in enumerate(ports) if port.touches[0].layer == index]
+    for index, own in enumerate(_apart(ports, len(responses))):
         group = [ports[p] for p in own]
         matrix, known = _couple(responses, group)
         levels = [port.ratio + np.zeros_like(k) for port, k in zip(group, known, strict=True)]
@@ -174,8 +194,7 @@ def advance(
     count = poles.weights.shape[0]
     air_level = air_total = None
     if air is None:
-        matrix, known = _couple(responses, ports)
-        flux = _solve(matrix, [_less_gas(known, ports, poles)])[0]
+        flux = _fluxes(responses, ports, poles)
     else:
         flux, level = _fluxes_into(air, responses, ports, poles.theta)
         air_level, air_total = poles.value @ split(level), poles.total @ split(level)
