@@ -109,7 +109,7 @@ def _least_air(worse_than: Verdict, bench: Bench, edited: Edit) -> Action | None
     best = at(_longest_air())
     if best <= rank(worse_than):
         return None
-    minutes = smallest(0, _longest_air(), lambda m: at(m) >= best)
+    minutes = smallest(0, _longest_air(), lambda m: at(m) >= best, likely_low=True)
     return _air(minutes, VERDICTS[best])
 
 
@@ -256,11 +256,13 @@ def _pairs(
     plan: LoadPlan, result: ItemResult, fixes: list[Action], bench: Bench
 ) -> Iterator[Action]:
     """Yield the pairs of changes that move the verdict, with what each pair brings."""
+    if _may_blow(plan, result):  # more air ends with a look, and says how much "dry again" is
+        fixes = [fix for fix in fixes if fix.action != "dry again"]
     for first, second in combinations(fixes, 2):
         verdict, _ = bench(bench.done(bench.done(plan, first), second))
         yield _both(first, second, verdict)
     if _may_blow(plan, result):
-        for fix in fixes:
+        for fix in (fix for fix in fixes if fix.action != "look"):
             fixed = bench.done(plan, fix)
             air = _least_air(bench(fixed)[0], bench, lambda a, fixed=fixed: bench.done(fixed, a))
             if air is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from eo_risk import units
 from eo_risk.judgement.edits import Aerators, apply, more_hours, place_of, planned_h
@@ -36,6 +36,7 @@ class Bench:
     assess: Callable
     whole: Callable[[object, LoadPlan], Assessment]
     aerators: Aerators
+    tried: dict[tuple, tuple[Verdict, ItemDraft]] = field(default_factory=dict)
 
     @property
     def in_own_air(self) -> bool:
@@ -46,9 +47,13 @@ class Bench:
         self, plan: LoadPlan, *, follow: bool = False, pinned: Mapping[str, float] | None = None
     ) -> tuple[Verdict, ItemDraft]:
         """Return verdict and draft of the item; `pinned` holds inputs at one quantile."""
-        known = {self.context.drawn_as(name, self.name): at for name, at in (pinned or {}).items()}
-        index = place_of(plan, self.name)
-        return self.assess(self.context, plan, index, self.load, follow=follow, pinned=known)
+        held = {self.context.drawn_as(name, self.name): at for name, at in (pinned or {}).items()}
+        key = (plan, follow, tuple(sorted(held.items())))
+        if key not in self.tried:
+            index = place_of(plan, self.name)
+            self.tried[key] = self.assess(self.context, plan, index, self.load, follow=follow,
+                                          pinned=held)  # fmt: skip
+        return self.tried[key]
 
     def checked(self, plan: LoadPlan) -> Verdict:
         """Return the verdict of the item when the whole edited plan is checked."""

@@ -14,10 +14,21 @@ _MOST_GROWTHS = 12
 _MOST_STEPS = 60
 
 
-def smallest(low: int, high: int, moves: Callable[[int], bool]) -> int | None:
-    """Return the smallest whole number in (low, high] that moves; None when `high` does not."""
+def smallest(
+    low: int, high: int, moves: Callable[[int], bool], *, likely_low: bool = False
+) -> int | None:
+    """Return the smallest whole number in (low, high] that moves; None when `high` does not.
+
+    `likely_low` looks close to `low` first, in steps that double.
+    """
     if not moves(high):
         return None
+    step = 1
+    while likely_low and low + step < high:
+        if moves(low + step):
+            high = low + step
+        else:
+            low, step = low + step, 2 * step
     while high - low > 1:
         middle = (low + high) // 2
         if moves(middle):
