@@ -46,8 +46,8 @@ st.set_page_config(page_title=words.TITLE, layout="wide")
 state.start()
 page = st.navigation(
     [
-        st.Page("views/start.py", title=words.NEW_LOAD),
-        st.Page("views/load.py", title=words.LOAD, default=True),
+        st.Page("views/start.py", title=words.NEW_LOAD, default=state.opens_with_new_load()),
+        st.Page("views/load.py", title=words.LOAD, default=not state.opens_with_new_load()),
         st.Page("views/cycle.py", title=words.CYCLE),
         st.Page("views/result.py", title=words.RESULT),
         st.Page("views/laboratory.py", title=lab_words.LABORATORY),

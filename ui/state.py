@@ -19,9 +19,9 @@ from eo_risk.plan.site_entries import UnitsShown
 DEMO = Path(__file__).resolve().parent.parent / "demo"
 FIRST_DEMO = "wet_lumen"
 
-_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN, _SITE, _RUN = (
+_PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN, _SITE, _RUN, _NEW_FIRST = (
     "plan_text", "table_version", "form_version", "table_base", "result", "file_faults", "chosen",
-    "site", "run_differences",
+    "site", "run_differences", "new_first",
 )  # fmt: skip
 _LAB, _LAB_VERSION, _LAB_UPLOAD = "lab_table", "lab_table_version", "lab_upload"
 
@@ -59,7 +59,13 @@ def start() -> None:
         st.session_state[_SITE] = SiteInUse()
         own = default_site_path()
         faults = use_site(own) if own.is_file() else ()
+        st.session_state[_NEW_FIRST] = bool(site().cycle and site().aeration)
         keep_faults(faults + open_demo(FIRST_DEMO))
+
+
+def opens_with_new_load() -> bool:
+    """Tell whether the session began with a site file from which a load can be made."""
+    return st.session_state[_NEW_FIRST]
 
 
 def site() -> Site:

@@ -1,6 +1,7 @@
 """The screens without a browser: pages, edits, faults, and the digits of the command line."""
 
 import json
+import shutil
 from datetime import date, time
 from pathlib import Path
 
@@ -391,3 +392,17 @@ def test_the_users_own_site_file_is_taken_at_the_start_unless_it_is_broken(
     assert in_use == (not said)
     assert [said in error.value for error in at.error] == ([True] if said else [])
     assert plan(at).load_number == "0612"  # the screens open all the same
+
+
+def test_a_site_file_of_ones_own_opens_with_a_new_load(tmp_path, monkeypatch, demo):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setenv("APPDATA", str(tmp_path))
+    (tmp_path / "eo-risk").mkdir()
+    shutil.copy(demo / "site.toml", tmp_path / "eo-risk" / "site.toml")
+    at = AppTest.from_file(str(UI / "app.py"), default_timeout=60).run()
+    assert not at.exception
+    assert at.title[0].value == words.NEW_LOAD
+    at.multiselect(key="new-devices").set_value(["retractor frame"])
+    press(at, words.MAKE_LOAD)
+    assert at.title[0].value == words.LOAD
+    assert [item.name for item in plan(at).items] == ["retractor frame"]
