@@ -38,7 +38,7 @@ def verdicts(raw, samples=256):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["dry_steel_set", "full_morning_load", "mixed_load_thick_pvc", "small_patient",
-             "unknown_grade", "wet_lumen"],
+             "unknown_grade", "unlisted_material", "wet_lumen"],
 )  # fmt: skip
 def test_no_blank_makes_an_item_within(demo, name):
     """Every field of every demo plan without exception, each item as a load of its own."""

@@ -13,7 +13,7 @@ from eo_risk.judgement.load_context import load_context
 from eo_risk.plan.load_plan import load_plan, read_plan
 
 NAMES = ("dry_steel_set", "wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade",
-         "full_morning_load")  # fmt: skip
+         "unlisted_material", "full_morning_load")  # fmt: skip
 SAMPLES = 128
 
 

@@ -57,6 +57,23 @@ def test_records_are_drawn_independently_of_each_other_and_of_items():
     assert np.abs(correlation).max() < 6 / np.sqrt(2048)
 
 
+def test_diffusivities_at_two_temperatures_are_a_pair():
+    """Both follow from one D at 25 C and one activation energy: what is slow cold is slow warm."""
+    from scipy.stats import spearmanr
+
+    from eo_risk.physics.properties import diffusivity_m2_per_s
+
+    draw = Draw(1, 2048)
+    cold, warm = (
+        diffusivity_m2_per_s("silicone", np.full(2048, kelvin), draw) for kelvin in (298.15, 323.15)
+    )
+    energy = draw("silicone.activation")
+    assert warm / cold == pytest.approx(
+        np.exp(energy / 8.31446261815324 * (1 / 298.15 - 1 / 323.15)), rel=1e-9
+    )
+    assert spearmanr(cold, warm).statistic > 0.7
+
+
 def ishigami(x, a=7.0, b=0.1):
     return np.sin(x[0]) + a * np.sin(x[1]) ** 2 + b * x[2] ** 4 * np.sin(x[0])
 
