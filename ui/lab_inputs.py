@@ -137,10 +137,10 @@ def predicted() -> str | None:
     if result is None:
         st.caption(lab_words.NO_CHECK)
         return None
-    items = result.answer["items"]
-    index = _choice(st, lab_words.ITEM, [None, *range(len(items))], "lab-item",
+    answer = result.answer
+    items = answer["items"]
+    key = f"lab-item-{answer['plan_sha256']}"  # another plan has other items
+    index = _choice(st, lab_words.ITEM, [None, *range(len(items))], key,
                     format_func=lambda i: lab_words.NO_ITEM if i is None
                     else f"{i + 1}. {items[i]['name']}")  # fmt: skip
-    if index is None or index >= len(items):
-        return None
-    return json.dumps(items[index])
+    return None if index is None else json.dumps(items[index])

@@ -175,3 +175,24 @@ def test_results_stand_beside_the_prediction_of_the_last_check(at):
     give(at, lab_words.LIMIT["EO"], 4.0)
     give(at, lab_words.ITEM, 0)
     assert "EO at 6 h: measured" in page_text(at)
+
+
+def test_another_load_or_table_in_between_leaves_the_screen_usable(at):
+    """Choices that name what is no longer there are dropped, not crashed on."""
+    demo(at, "lab_dissipation.csv")
+    give(at, lab_words.LIMIT["EO"], 4.0)
+    name = json.loads(at.session_state["plan_text"])["items"][1]["name"]
+    give(at, lab_words.FOR_ITEMS, [name])
+    next(s for s in at.selectbox if s.label == words.OPEN_DEMO).set_value("dry_steel_set")
+    run(at)
+    [b for b in at.button if b.label == words.OPEN][-1].click()
+    run(at)
+    other = {item["name"] for item in json.loads(at.session_state["plan_text"])["items"]}
+    assert name not in other
+    assert [m.value for m in at.metric][0] == "31 h"
+    shown = next(m for m in at.multiselect if m.label == lab_words.FOR_ITEMS)
+    assert set(shown.value) <= other
+    demo(at, "lab_certificates.csv")
+    give(at, lab_words.ONLY["state"], "new")
+    demo(at, "lab_two_packagings.csv")
+    assert at.metric
