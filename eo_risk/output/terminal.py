@@ -21,6 +21,7 @@ from eo_risk.output.wording import (
     short_reason,
     slow_tail_hours,
     slow_tail_note,
+    split_text,
     where_text,
 )
 from eo_risk.plan.load_plan import LoadPlan
@@ -114,6 +115,13 @@ def _blocking(answer: dict) -> Iterator[str]:
         yield from _labelled("Blocks", text)
 
 
+def _splits(answer: dict) -> Iterator[str]:
+    """Say which items go into which load where a split would help."""
+    for number, item in enumerate(answer["items"], 1):
+        if split_text(item):
+            yield from _labelled("Split", f"{where_text([number])}: {split_text(item)}")
+
+
 def _slow_tails(answer: dict) -> Iterator[str]:
     """Show the hours of every item with a slow pool beside those without."""
     hours = [(number, slow_tail_hours(item)) for number, item in enumerate(answer["items"], 1)]
@@ -164,6 +172,7 @@ def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None
         *_items(answer["items"]),
         "",
         *_blocking(answer),
+        *_splits(answer),
         *_labelled("Assumed values", assumed_text(answer)),
         *_slow_tails(answer),
         *_own_records(answer),

@@ -55,6 +55,7 @@ SCREENING = "screening, not a limit; says nothing about local irritation"
 
 
 _EDITION = "ISO 10993-7"
+_SPLIT = "split the load"
 _NUMBER_REASON = re.compile(r"(EO|ECH|EG) \d")
 
 
@@ -310,13 +311,21 @@ def action_text(action: dict) -> str:
     return ": ".join(filter(None, (what, printable(action["detail"]))))
 
 
+def split_text(item: dict) -> str | None:
+    """Write the loads into which an item's load may be split; None where it need not be."""
+    return next((printable(a["detail"]) for a in item["actions"] if a["action"] == _SPLIT), None)
+
+
 def main_action(item: dict) -> str:
     """Say what to do first with an item: its first action, else that of its worst caution.
 
     What would only make an item that is Within surer is not a thing to do before the cycle.
     """
     if item["actions"] and item["verdict"] != "Within":
-        return action_text(item["actions"][0])
+        first = item["actions"][0]
+        # Which items go into which load is a list of its own.
+        into, _, _ = first["detail"].partition(": ")
+        return action_text({**first, "detail": into} if first["action"] == _SPLIT else first)
     blocking = [c for c in item["cautions"] if c["level"] == "block"]
     return printable(blocking[0]["action"]) if blocking else "none"
 

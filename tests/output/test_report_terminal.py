@@ -69,3 +69,16 @@ def test_hours_with_a_slow_pool_stand_beside_those_without(answer, plan):
     assert "Med Tekh 1983(3):33-38" in text
     item["aeration_h"]["with_slow_pool_p95"] = None
     assert "slow pool" not in terminal_table(answer, plan)
+
+
+def test_a_split_is_short_beside_the_item_and_whole_below(answer, plan):
+    answer = copy.deepcopy(answer)
+    item = next(item for item in answer["items"] if item["verdict"] != "Within")
+    into = "before the cycle, into 2 loads"
+    item["actions"].insert(0, {"action": "split the load", "amount": None, "unit": "",
+                               "detail": f"{into}: mask (80 h); drain, tube (12 h)",
+                               "new_verdict": "Within"})  # fmt: skip
+    text = terminal_table(answer, plan)
+    whole = f"item {answer['items'].index(item) + 1}: {into}: mask (80 h); drain, tube (12 h)"
+    assert whole in " ".join(text.split())
+    assert text.count("mask (80 h)") == 1
