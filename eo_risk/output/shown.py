@@ -34,13 +34,21 @@ def text_in(text: str, shown: UnitsShown) -> str:
     return _SAID.sub(turned, text)
 
 
+def _beside_names(shown: UnitsShown) -> UnitsShown:
+    """Keep the units a sentence with names may be turned into.
+
+    Many names hold a length, as in ``3 mm tube``; hardly one holds a temperature or pressure.
+    """
+    return UnitsShown(temperature=shown.temperature, pressure=shown.pressure)
+
+
 def _assumed(row: dict, shown: UnitsShown) -> dict:
     ends = {key: shown.shown(row[key], row["unit"])[0] for key in ("low", "high")}
     return row | ends | {"unit": shown.unit(row["unit"])}
 
 
 def _action(action: dict, shown: UnitsShown) -> dict:
-    changed = action | {"detail": text_in(action["detail"], shown)}
+    changed = action | {"detail": text_in(action["detail"], _beside_names(shown))}
     if action["amount"] is None:
         return changed
     amount, unit = shown.shown(action["amount"], action["unit"])
@@ -48,8 +56,9 @@ def _action(action: dict, shown: UnitsShown) -> dict:
 
 
 def _cautions(cautions: list[dict], shown: UnitsShown) -> list[dict]:
+    named = _beside_names(shown)
     return [
-        caution | {key: text_in(caution[key], shown) for key in ("where", "text", "action")}
+        caution | {key: text_in(caution[key], named) for key in ("where", "text", "action")}
         for caution in cautions
     ]
 
@@ -57,7 +66,7 @@ def _cautions(cautions: list[dict], shown: UnitsShown) -> list[dict]:
 def _item(item: dict, shown: UnitsShown) -> dict:
     question = item["question"]
     return item | {
-        "reasons": [text_in(reason, shown) for reason in item["reasons"]],
+        "reasons": [text_in(reason, _beside_names(shown)) for reason in item["reasons"]],
         "actions": [_action(action, shown) for action in item["actions"]],
         "cautions": _cautions(item["cautions"], shown),
         "assumed": [_assumed(row, shown) for row in item["assumed"]],

@@ -44,7 +44,7 @@ def warm(answer):
     item["name"] = "tube 50 C, 3 mm"
     item["actions"].insert(0, {"action": "aerate longer", "detail": "instead of 45 C",
                                "amount": 50.0, "unit": "C", "new_verdict": "Within"})  # fmt: skip
-    item["cautions"][0]["where"] = "channel: 1.6 bar gauge, highest 1 bar gauge"
+    item["cautions"][0]["where"] = "3 mm channel: 1.6 bar gauge, highest 1 bar gauge"
     return changed
 
 
@@ -57,7 +57,9 @@ def test_the_answer_is_turned_and_the_given_one_is_left(warm):
     assert item["actions"][0]["detail"] == "instead of 113 F"
     thickness = item["assumed"][0]
     assert (thickness["low"], thickness["unit"]) == (pytest.approx(0.5 / 25.4), "in")
-    assert "psi gauge" in item["cautions"][0]["where"]
+    assert item["cautions"][0]["where"] == (
+        "3 mm channel: 23.21 psi gauge, highest 14.5 psi gauge"
+    )
     assert item["name"] == "tube 50 C, 3 mm"
     assert item["residues"] == before["items"][0]["residues"]
     assert answer_in(warm, UnitsShown()) is warm
