@@ -189,7 +189,7 @@ def test_another_load_or_table_in_between_leaves_the_screen_usable(at):
     run(at)
     other = {item["name"] for item in json.loads(at.session_state["plan_text"])["items"]}
     assert name not in other
-    assert [m.value for m in at.metric][0] == "31 h"
+    assert next(m.value for m in at.metric) == "31 h"
     shown = next(m for m in at.multiselect if m.label == lab_words.FOR_ITEMS)
     assert set(shown.value) <= other
     demo(at, "lab_certificates.csv")
