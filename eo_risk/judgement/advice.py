@@ -24,6 +24,7 @@ from eo_risk.judgement.edits import (
     place_of,
     planned_h,
     warmer,
+    whenever_out,
 )
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
@@ -326,6 +327,11 @@ def _actions(
     air = None
     if _may_blow(plan, result):
         air = _least_air(result.verdict, bench, lambda action: bench.done(plan, action))
+        if air is None and "needed_too_soon" in _codes(result):
+            # For how long is worth knowing even where it comes out too late.
+            air = _least_air(result.verdict, bench, lambda action: whenever_out(
+                bench.done(plan, action), result.name))  # fmt: skip
+            air = air and replace(air, new_verdict=None)
     found = [a for a in (air, _dry_to(plan, draft, result, bench)) if a is not None]
     if air is not None:  # minutes say more than "until no droplet shows"
         fixes = [f for f in fixes if f.action != "dry again"]

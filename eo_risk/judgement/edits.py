@@ -91,6 +91,12 @@ def in_aerator(plan: LoadPlan, aerator: AerationStep, hours: float) -> LoadPlan:
     })  # fmt: skip
 
 
+def whenever_out(plan: LoadPlan, name: str) -> LoadPlan:
+    """Return the plan with nobody waiting for the item of that name."""
+    item = plan.items[place_of(plan, name)]
+    return _with_item(plan, item.model_copy(update={"needed_by": None}))
+
+
 def planned_h(plan: LoadPlan) -> float:
     """Return the hours of all aeration steps. [h]"""
     return sum(step.hours or 0.0 for step in plan.aeration)

@@ -7,6 +7,7 @@ ranges they change it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
@@ -19,7 +20,9 @@ from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
 from eo_risk.plan.load_plan import LoadPlan
 
 _CANDIDATES = 6  # strongest inputs tried one by one
-_GRADES_TRIED = (1 / 12, 3 / 12, 5 / 12, 7 / 12, 9 / 12, 11 / 12)
+# A choice has no middle: which grade of a family, one open face or two.
+_CHOICES_TRIED = {".material": (1 / 12, 3 / 12, 5 / 12, 7 / 12, 9 / 12, 11 / 12),
+                  ".faces": (0.25, 0.75)}  # fmt: skip
 _ENDS = {"lognormal": (0.05, 0.95), "normal": (0.05, 0.95)}  # where `low` and `high` lie
 
 
@@ -52,31 +55,50 @@ def _hours(aeration: AerationTime | None) -> str:
 
 
 def _known_values(name: str) -> tuple[float, ...]:
-    """Return the quantiles at which an input is tried as known: its middle; grades all over."""
-    return _GRADES_TRIED if name.endswith(".material") else (0.5,)
+    """Return the quantiles at which an input is tried as known: its middle, or every choice."""
+    return next((tried for end, tried in _CHOICES_TRIED.items() if name.endswith(end)), (0.5,))
+
+
+def _times_the_limit(draft: ItemDraft) -> float:
+    """Return the largest 95 % bound over its limit. [-]"""
+    ratios = [r.band.p95 / r.limit for r in draft.rows if r.used_for_verdict and r.limit]
+    return max(ratios, default=0.0)
 
 
 def _beyond_cap(plan: LoadPlan, draft: ItemDraft, bench: Bench) -> Action | None:
-    """Return the input whose knowledge moves the hours at 95 % most, and its measurement."""
-    now = draft.aeration
+    """Return the input whose knowledge moves the hours at 95 % most, and its measurement.
+
+    Where no single one brings the hours into sight, the one that moves the residue most.
+    """
+    now, excess = draft.aeration, max(_times_the_limit(draft), 1e-9)
     cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
     moved = []
     for effect in draft.matters.ranked[:_CANDIDATES]:
-        runs = [bench(plan, follow=True, pinned={effect.name: at})[1].aeration
+        runs = [bench(plan, follow=True, pinned={effect.name: at})[1]
                 for at in _known_values(effect.name)]  # fmt: skip
-        known = sorted((run for run in runs if run is not None), key=lambda run: run.p95_s)
-        if known:
-            change = max(abs(run.p95_s - now.p95_s) for run in known)
-            moved.append((change, effect.share, effect.name, known))
+        runs = sorted((run for run in runs if run.aeration), key=lambda run: run.aeration.p95_s)
+        if runs:
+            hours = max(abs(run.aeration.p95_s - now.p95_s) for run in runs)
+            residue = max(abs(math.log(max(_times_the_limit(run), 1e-9) / excess)) for run in runs)
+            moved.append((hours, residue, effect.share, effect.name, runs))
     if not moved:
         return None
-    _, _, name, known = max(moved, key=lambda entry: entry[:2])
-    then = f"at its middle value {_hours(known[0])}"
-    if len(known) > 1:
-        then = f"from {_hours(known[0])} to {_hours(known[-1])}, by grade"
+    *_, name, known = max(moved, key=lambda entry: entry[:3])
     why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); the one number that "
-           f"would settle most: {words(name)} ({then})")  # fmt: skip
+           f"would settle most: {words(name)} ({_then(draft, known)})")  # fmt: skip
     return _action(name, why)
+
+
+def _then(now: ItemDraft, known: Sequence[ItemDraft]) -> str:
+    """Say what knowing a number brings: the hours, or the residue where these stay too far."""
+    first, last = known[0], known[-1]
+    if first.aeration.unreached:
+        times = sorted(_times_the_limit(draft) for draft in known)
+        span = " to ".join(dict.fromkeys(f"{number:.2g}" for number in (times[0], times[-1])))
+        return f"known, {span} times the limit at 95 % instead of {_times_the_limit(now):.2g}"
+    if len(known) > 1:
+        return f"from {_hours(first.aeration)} to {_hours(last.aeration)}, by which it is"
+    return f"at its middle value {_hours(first.aeration)}"
 
 
 def _end(effect: Effect, *, worse: bool) -> float:

@@ -79,6 +79,7 @@ def question(
     for name in names:
         if name in fields:
             a = fields[name]
+            unit = "of the outside" if a.unit == "1" and name == area else a.unit
             return Question(name, f"What is the {words(name)}? Taken as {a.low:g} to {a.high:g} "
-                            f"{a.unit}.")  # fmt: skip
+                            f"{unit}.")  # fmt: skip
     return None

@@ -266,6 +266,17 @@ def test_needed_sooner_than_the_hours_allow_asks_for_another_method(demo):
     assert any(a.action == "use another method" for a in item.actions)
 
 
+def test_a_wet_lumen_that_comes_out_too_late_still_says_how_long_to_dry(demo):
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:]
+    raw["items"][0]["needed_by"] = "2026-04-14T09:00+02:00"
+    item = check_plan(read_plan(raw), samples=SAMPLES).items[0]
+    dry = next(a for a in item.actions if a.action == "dry again")
+    assert (dry.unit, dry.new_verdict) == ("min", None)
+    assert dry.amount >= 1.0
+    assert any(a.action == "use another method" for a in item.actions)
+
+
 SPOILT = {
     "use_not_allowed": {"instructions": {"eo_allowed": "no"}},
     "use_unknown": {"instructions": {"eo_allowed": None}},

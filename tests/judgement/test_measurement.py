@@ -93,7 +93,7 @@ def test_an_unknown_grade_says_what_knowing_it_would_bring(demo):
     item = check_plan(load_plan(demo / "unknown_grade.json"), samples=SAMPLES).items[1]
     (action,) = measured(item)
     assert "the one number that would settle most: grade of the material (from" in action.detail
-    assert ", by grade)" in action.detail
+    assert ", by which it is)" in action.detail
     assert action.detail.endswith(reference.measurements()["read_the_grade"].how)
 
 
