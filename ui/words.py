@@ -67,7 +67,7 @@ OWN_DEVICES, STARTING_TYPES = "Our devices", "Other items, by starting type"
 CHOOSE_NAMES, NO_DEVICES = "type to find, Enter to choose", "the site file has no device"
 START_DAY, START_TIME = "Day of the cycle start", "Time of the cycle start"
 CYCLE_NAME, AERATION_NAME, ROOM_NAME = "Cycle", "Aeration", "Room"
-MAKE_LOAD = "Make this load"
+MAKE_LOAD, AS_THE_SITE_SAYS = "Make this load", "as the site file says"
 FROM_SITE, TAKE = "From the site file", "Take"
 ADD_BY_NAME, ADD_ITEMS = "Add items by name", "Add these items"
 FILL_ALL, UNCHANGED = "The same for every item that leaves it unknown", "leave as it is"
@@ -159,6 +159,7 @@ _WHOLE = {
     "open_faces": "Open faces of a tube",
     "open_ends": "Open ends",
     "interrupted_h": "Interrupted (h)",
+    "holds_other_load": "Another load in the aerator",
 }
 # Headers of the items table, by path in an item.
 COLUMNS = {

@@ -261,6 +261,7 @@ def test_a_load_is_made_from_the_names_of_the_site_file(at):
     at.time_input[0].set_value(time(6, 30))
     at.multiselect(key="new-devices").set_value(["retractor frame", "thick soft mask"])
     at.multiselect(key="new-types").set_value(["light_cable"])
+    at.selectbox(key="new-other").set_value("yes")
     press(at, words.MAKE_LOAD)
     found = plan(at)
     assert at.title[0].value == words.LOAD
@@ -270,6 +271,7 @@ def test_a_load_is_made_from_the_names_of_the_site_file(at):
     assert found.cycle_start.isoformat() == "2026-04-14T06:30:00+02:00"  # the site's time zone
     assert (found.load_number, found.steriliser) == ("0714", "EO-1")
     assert found.site_minimum_aeration_h == 12.0
+    assert [step.holds_other_load for step in found.aeration] == ["yes", None]
 
 
 def test_a_load_without_items_or_with_a_bad_list_is_not_made(at):

@@ -30,12 +30,16 @@ def _listed(file) -> ItemsTable:
 
 
 def _make(
-    cycle: str, aeration: str, named: list[dict], table: ItemsTable, **others: str | None
-) -> None:
+    cycle: str, aeration: str, named: list[dict], table: ItemsTable, holds_other_load: str | None,
+    **others: str | None,
+) -> None:  # fmt: skip
     """Make the load of the items by name and those of the list; show every fault."""
     items = pick.with_own_names([*named, *table.items], ())
     try:
         raw = plan_from_items(items, cycle, aeration, state.site(), **others)
+        for step in raw["aeration"]:
+            if holds_other_load and step.get("place") != "room":
+                step["holds_other_load"] = holds_other_load
         faults = state.offer(raw)
     except InputError as error:
         faults = error.faults
@@ -51,9 +55,11 @@ def _form() -> None:
         load = number.text_input(words.label("load_number"), help=words.FREE_TEXT_HELP)
         on = day.date_input(words.START_DAY, value="today")
         at = clock.time_input(words.START_TIME, value=None, step=300)
-        first, second = st.columns(2)
+        first, second, third = st.columns(3)
         cycle = first.selectbox(words.CYCLE_NAME, site.names("cycle"))
         aeration = second.selectbox(words.AERATION_NAME, site.names("aeration"))
+        other = third.selectbox(words.label("holds_other_load"), ["yes", "no"], index=None,
+                                placeholder=words.AS_THE_SITE_SAYS, key="new-other")  # fmt: skip
         named = pick.draw("new")
         file = st.file_uploader(words.IMPORT_ITEMS, type=["csv", "tsv", "txt", "xlsx"],
                                 key="new-list")  # fmt: skip
@@ -72,7 +78,8 @@ def _form() -> None:
         forms.show_faults((Fault(words.ITEMS, "none", "", "one item or more",
                                  "Choose devices or types, or give a list."),))  # fmt: skip
         return
-    _make(cycle, aeration, named, table, cycle_start=_start(on, at), load_number=load or None)
+    _make(cycle, aeration, named, table, other,
+          cycle_start=_start(on, at), load_number=load or None)  # fmt: skip
 
 
 st.title(words.NEW_LOAD)
