@@ -55,7 +55,9 @@ def in_own_air(
               for item, parts in zip(plan.items, load, strict=True)]  # fmt: skip
     if not noticeable(found, [parts.store_m3 for parts in load], limits):
         return context, found
-    context = replace(context, load=tuple(load))
+    # Of what the parts hold in clean air only the start is needed now.
+    slim = (replace(parts, eo_kg=tuple(eo[:1].copy() for eo in parts.eo_kg)) for parts in load)
+    context = replace(context, load=tuple(slim))
     ends = (context.gas[row - 1][1] for row in rows[1:])
     return context, np.stack([np.zeros(context.draw.samples), *ends])
 
@@ -252,6 +254,7 @@ def check_plan(
     context = load_context(plan, samples, seed)
     parts = [context.parts(index) for index in range(len(plan.items))]
     context, level = in_own_air(context, parts)
+    parts = context.load or parts
     drafts: list[ItemDraft] = []
     for index, held in enumerate(parts):
         drafts.append(draft_item(context, index, held))

@@ -35,6 +35,12 @@ class ItemInputs:
         copy.assumed = dict(self.assumed)
         return copy
 
+    def within(self, here: slice) -> ItemInputs:
+        """Return inputs with a window of the same samples, which leave no trace either."""
+        copy = ItemInputs(self.draw.within(here), self._ranges)
+        copy.assumed = dict(self.assumed)
+        return copy
+
     def number(
         self, field: str, value: float | None, unit: str, record_id: str
     ) -> np.ndarray:

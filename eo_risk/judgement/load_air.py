@@ -15,6 +15,7 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.parts import layer_stages
 from eo_risk.judgement.simulate import Gas, ItemParts
 from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.judgement.windows import windows, within
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
 
@@ -111,26 +112,35 @@ def shared_levels(
     A coating is left out here, which lets its part give off more: the level is on the
     careful side. What earlier cycles left is taken as even.
     """
-    stages, chamber = timeline.followed, len(timeline.injected) - len(timeline.aeration)
-    airs = [None] * chamber + _airs(plan, timeline, inputs)
-    run = run_shared_air(_shared_parts(plan, stages, load), airs)
-    return np.maximum(run.air_kg_per_m3, 0.0)
+    _airs(plan, timeline, inputs)  # what is assumed of the air is noted once, for the load
+    chamber = len(timeline.injected) - len(timeline.aeration)
+    layers = sum(model.body is not None for item in load for model in item.models)
+
+    def levels_of(here: slice) -> np.ndarray:
+        cut = within(timeline, here, inputs.samples)
+        airs = [None] * chamber + _airs(plan, cut, inputs.within(here))
+        return run_shared_air(_shared_parts(plan, cut.followed, load, here), airs).air_kg_per_m3
+
+    found = [levels_of(here) for here in windows(inputs.samples, layers)]
+    return np.maximum(np.concatenate(found, axis=1), 0.0)
 
 
 def _shared_parts(
-    plan: LoadPlan, stages: Sequence[LoadStage], load: Sequence[ItemParts]
+    plan: LoadPlan, stages: Sequence[LoadStage], load: Sequence[ItemParts], here: slice
 ) -> list[SharedPart]:
-    return [
-        SharedPart(
-            model.body,
-            layer_stages(model, stages, item.inputs),
-            model.volume_m3 * (planned.quantity or 1),
-            held[0] / model.volume_m3,
-        )
-        for planned, item in zip(plan.items, load, strict=True)
-        for model, held in zip(item.models, item.eo_kg, strict=True)
-        if model.body is not None
-    ]
+    """Return the layers of a load for a window of the samples; `stages` are cut to it."""
+    found = []
+    for planned, item in zip(plan.items, load, strict=True):
+        inputs = item.inputs.within(here)
+        for model, held in zip(item.models, item.eo_kg, strict=True):
+            if model.body is None:
+                continue
+            cut = within(model, here, item.inputs.samples)
+            found.append(SharedPart(
+                cut.body, layer_stages(cut, stages, inputs),
+                cut.volume_m3 * (planned.quantity or 1), held[0, here] / cut.volume_m3,
+            ))  # fmt: skip
+    return found
 
 
 def depleted_level(
@@ -148,7 +158,8 @@ def depleted_level(
     full = stages[0].eo_end_kg_per_m3
     airs = [None, *(SharedAir(volume, 0.0, full if k == 0 else None)
                     for k in range(len(stages) - 1))]  # fmt: skip
-    return run_shared_air(_shared_parts(plan, stages, load), airs).air_kg_per_m3[-1]
+    parts = _shared_parts(plan, stages, load, slice(None))
+    return run_shared_air(parts, airs).air_kg_per_m3[-1]
 
 
 def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:

@@ -197,11 +197,19 @@ class ItemDraw:
         self._index: dict[str, int] = {}
         self.samples = draw.samples
         self.variables: dict[str, Variable] = {}
+        self._here = slice(None)
 
     def aside(self) -> ItemDraw:
         """Return a copy that draws the same and keeps what it used to itself."""
         other = copy.copy(self)
         other._index, other.variables = dict(self._index), dict(self.variables)
+        return other
+
+    def within(self, here: slice) -> ItemDraw:
+        """Return a copy that draws a window of the same samples."""
+        other = self.aside()
+        other._here = here
+        other.samples = len(range(*here.indices(self._draw.samples)))
         return other
 
     def __call__(self, record_id: str) -> np.ndarray:
@@ -211,7 +219,7 @@ class ItemDraw:
             self.variables[record_id] = Variable(
                 record_id, samples, record.low, record.high, record.unit
             )
-        return samples
+        return samples[self._here]
 
     def record(self, record_id: str) -> Record:
         """Return the record this item uses: the site's own, or the shipped one."""
@@ -237,7 +245,7 @@ class ItemDraw:
         u = self._draw._points(self._scope, place, f"{self._scope}:{name}")
         samples = quantile(u, spread, value, low, high)
         self.variables[name] = Variable(name, samples, low, high, unit, assumed)
-        return samples
+        return samples[self._here]
 
     def record_as_own(self, name: str, record_id: str, *, assumed: bool = False) -> np.ndarray:
         """Draw a record once more for this item alone, independent of the other items."""

@@ -4,6 +4,8 @@ Run with ``pytest -m bench -s``; the numbers are printed.
 """
 
 import json
+import subprocess
+import sys
 import time
 import tracemalloc
 
@@ -62,6 +64,19 @@ def test_check_of_twenty_wet_items(demo):
           f"samples: {rival:.0f} s, {rival / seconds:.0f} times as long")  # fmt: skip
     assert len(result.items) == 20
     assert seconds < rival / 50
+    assert seconds <= 3.0 * exps
+
+
+def test_time_of_the_imports():
+    """What `check` imports, apart from its own time."""
+    start = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "import eo_risk.judgement.assess"], check=True)
+    whole = time.perf_counter() - start
+    start = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "import numpy, scipy.stats, pydantic"], check=True)
+    libraries = time.perf_counter() - start
+    print(f"\nimports of a check: {whole:.2f} s, {libraries:.2f} s of them numpy, scipy, pydantic")
+    assert whole < libraries + 1.0
 
 
 def test_memory_of_a_check(demo):
@@ -72,3 +87,30 @@ def test_memory_of_a_check(demo):
     tracemalloc.stop()
     print(f"\npeak memory of arrays: {peak:.0f} MB")
     assert peak < 600
+
+
+def test_memory_of_two_thousand_items(demo):
+    """A plan of 2,000 items at 512 samples, in a process of its own."""
+    code = """
+import json, pathlib, resource, sys, time
+from eo_risk.judgement.assess import check_plan
+from eo_risk.plan.load_plan import read_plan
+demo = pathlib.Path(sys.argv[1])
+names = ("full_morning_load", "mixed_load_thick_pvc", "wet_lumen", "small_patient")
+plans = [json.loads((demo / f"{n}.json").read_text(encoding="utf-8")) for n in names]
+kinds = [item for plan in plans for item in plan["items"]]
+raw = plans[0]
+raw["items"] = [{**kinds[i % len(kinds)], "name": f"item {i}"} for i in range(2000)]
+done = []
+start = time.perf_counter()
+result = check_plan(read_plan(raw), samples=512, progress=lambda now, of: done.append(now))
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+print(json.dumps([len(result.items), len(done), peak, time.perf_counter() - start]))
+"""
+    found = subprocess.run([sys.executable, "-c", code, str(demo)], check=True,
+                           capture_output=True, text=True)  # fmt: skip
+    items, told, peak_gb, seconds = json.loads(found.stdout)
+    print(f"\n2,000 items, 512 samples: {seconds:.0f} s, {peak_gb:.2f} GB")
+    assert items == 2000
+    assert told >= 2000
+    assert peak_gb < 2.0
