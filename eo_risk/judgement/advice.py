@@ -353,18 +353,20 @@ def with_actions(
 
     `assess(context, plan, index, load)` re-assesses one item of an edited plan and returns
     its verdict and draft, in the air of this plan; `whole(context, plan)` checks an edited plan
-    as a user would; `aerators` are the site's own, by name.
+    as a user would; `aerators` are the site's own, by name. In a long load the first twenty of
+    either kind are looked at: the others keep what their cautions say.
     """
-    done, found, splits = 0, [], {}
+    tried, found, splits = {"Within": 0, "other": 0}, [], {}
     for draft, item in zip(drafts, items, strict=True):
-        if done >= _ITEMS_ADVISED:
+        kind = "Within" if item.verdict == "Within" else "other"
+        if tried[kind] >= _ITEMS_ADVISED:
             found.append(item)
             continue
+        tried[kind] += 1
         bench = Bench(context, item.name, items, load, assess, whole, dict(aerators or {}))
-        if item.verdict == "Within":
+        if kind == "Within":
             actions = tuple(measure_actions(context.plan, draft, item, bench))
         else:
-            done += 1
             actions = _actions(context.plan, draft, item, bench, splits)
         found.append(replace(item, actions=actions))
     return tuple(found)

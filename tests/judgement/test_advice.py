@@ -234,6 +234,7 @@ def test_each_load_of_a_split_is_checked_as_its_own_plan(demos):
 
 def test_who_is_needed_before_the_slow_one_is_out_gets_a_split(demo):
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][:2]
     raw["items"][0]["needed_by"] = "2026-04-14T15:00+02:00"
     plan, result = advised(read_plan(raw))
     hooks = result.items[0]
@@ -252,7 +253,8 @@ def test_the_full_load_rule_and_its_exception_are_named_where_asked_for(demo, ru
     """40 CFR 63.10390: full loads of a common aeration time, but for medical necessity."""
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     raw["rules"] |= rules
-    mask = check_plan(read_plan(raw), samples=64).items[1]
+    raw["items"] = raw["items"][:2]
+    mask = check_plan(read_plan(raw), samples=16).items[1]
     (split,) = (a for a in mask.actions if a.action == "split the load")
     assert ("full-load rule" in split.detail) == named
     assert ("medical necessity" in split.detail) == named
