@@ -223,3 +223,18 @@ def test_minutes_to_a_target_leave_no_more_than_it(capsys):
     assert main(["water", "lumen", *given, "--target-mg", "300"]) == 0
     line = next(x for x in capsys.readouterr().out.splitlines() if x.startswith("down to 300 mg"))
     assert line.endswith("then look again")
+
+
+def test_air_when_emptied_by_pressure_or_by_measured_flow(capsys):
+    # 29.2 NL/min go through 3 mm x 2 m at 0.5 bar (isothermal flow, library friction).
+    given = (*CHANNEL, "--emptied", "air", "--emptied-seconds", "30", *DRY_AIR)
+    pressed = lumen(capsys, *given, "--emptied-pressure-gauge-bar", "0.5")
+    measured = lumen(capsys, *given, "--emptied-flow-nl-per-min", "29.2")
+    for point in ("p05", "p50", "p95"):
+        assert measured["water_mg"][point] == pytest.approx(pressed["water_mg"][point], rel=0.02)
+    weak = lumen(capsys, *given, "--emptied-flow-nl-per-min", "0")
+    # No air moves no water: the 14.1 g of the full bore stay.
+    assert weak["water_mg"]["p50"] == pytest.approx(14.1e3, rel=0.02)
+    assert "--emptied-flow-nl-per-min" in errors(
+        capsys, "lumen", *given, "--emptied-flow-nl-per-min", "-1"
+    )

@@ -26,6 +26,8 @@ def register(subparsers) -> None:
     lumen.add_argument("--emptied", help=" ".join(_EMPTIED))
     lumen.add_argument("--pushes", help="pushes of the syringe (1 when not given)")
     lumen.add_argument("--emptied-seconds", help="seconds of suction or air when emptied")
+    lumen.add_argument("--emptied-pressure-gauge-bar", help="of the air when emptied")
+    lumen.add_argument("--emptied-flow-nl-per-min", help="measured then; preferred to a pressure")
     lumen.add_argument("--orientation", help="while it hung: vertical or coiled")
     lumen.add_argument("--hubs", help="hubs, connectors and valve seats (0 when not given)")
     lumen.add_argument("--water-mg", help="weighed water before drying; replaces the estimate")
@@ -62,6 +64,8 @@ def _read_lumen(flags: Flags) -> dict:
         "open_ends": flags.whole("--open-ends", 0, 2),
         "pushes": flags.whole("--pushes", 0, 100),
         "emptied_seconds": flags.number("--emptied-seconds", "s", 0, 3600),
+        "emptied_bar": flags.number("--emptied-pressure-gauge-bar", "bar gauge", 0, 10),
+        "emptied_flow": flags.number("--emptied-flow-nl-per-min", "NL/min", 0, 1000),
         "orientation": flags.word("--orientation", _ORIENTATIONS),
         "hubs": flags.whole("--hubs", 0, 20) or 0,
         "water_mg": flags.number("--water-mg", "mg", 0, 1e7),
@@ -178,13 +182,30 @@ class _Lumen:
             error_mg = given["scale_error_mg"]
             return self.inputs.known_with_error("--water-mg", given["water_mg"], error_mg, "mg")
         emptying = leftover.Emptying(
-            given["how"], given["pushes"], given["emptied_seconds"],
-            orientation=given["orientation"],
+            given["how"], given["pushes"], given["emptied_seconds"], self._emptying_pa(),
+            given["orientation"],
         )  # fmt: skip
         return leftover.lumen_start_kg(
             self.draw, self.bore_m, self.length_m, emptying, open_ends=given["open_ends"],
             blocked=given["blocked"], hubs=given["hubs"], temperature_k=self.air_k,
         )  # fmt: skip
+
+    def _emptying_pa(self):
+        """Gauge pressure of the air it was emptied with; None when it was not told. [Pa]"""
+        import numpy as np
+
+        from eo_risk.judgement import leftover
+        from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
+
+        if self.given["emptied_flow"] is not None:
+            rate = np.full(self.draw.samples, to_si(self.given["emptied_flow"], "NL/min"))
+            return leftover.flow_pressure_pa(
+                self.draw, self.numbers, self.bore_m, self.length_m,
+                leftover.normal_flow_kg_per_s(self.draw, rate), air_k=self.air_k,
+                ambient_pa=STANDARD_ATMOSPHERE_PA,
+            )  # fmt: skip
+        bar = self.given["emptied_bar"]
+        return None if bar is None else to_si(bar, "bar")
 
     def blown_kg(self, start_kg):
         """Water once the first seconds of drying air have thrown out what moves. [kg]

@@ -13,7 +13,7 @@ from eo_risk.judgement.channels import Ways, ways_of
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.physics import chamber_water, drying, water
 from eo_risk.physics.moist_air import Fluids
-from eo_risk.plan.load_plan import DryingStep, Item, Lumen
+from eo_risk.plan.load_plan import DryingStep, Emptied, Item, Lumen
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,21 @@ def _blow(
     return np.where(seconds > 0.0, result.left_kg(seconds), water_kg)
 
 
+def _emptying_pressure_pa(
+    emptied: Emptied, bore_m: np.ndarray, length_m: np.ndarray, inputs: ItemInputs,
+    fluids: Fluids, ambient_pa: float,
+) -> float | np.ndarray | None:  # fmt: skip
+    """Return the gauge pressure of the air a lumen was emptied with; a measured flow wins."""
+    if emptied.flow_nl_per_min is not None:
+        rate = np.full(inputs.samples, units.to_si(emptied.flow_nl_per_min, "NL/min"))
+        flow = leftover.normal_flow_kg_per_s(inputs.draw, rate)
+        return leftover.flow_pressure_pa(inputs.draw, fluids, bore_m, length_m, flow,
+                                         air_k=inputs.draw("room.temperature"),
+                                         ambient_pa=ambient_pa)  # fmt: skip
+    pressure = emptied.pressure_gauge_bar
+    return None if pressure is None else units.to_si(pressure, "bar")
+
+
 def lumen_water(
     item: Item, index: int, inputs: ItemInputs, fluids: Fluids, ambient_pa: float
 ) -> LumenWater:
@@ -107,15 +122,16 @@ def lumen_water(
     length = inputs.number(f"{field}.length_mm", lumen.length_mm, "mm", "assumed.lumen_length")
     room_k = inputs.draw("room.temperature")
     emptied = lumen.emptied
-    pressure = emptied.pressure_gauge_bar
+    # Nobody felt the push or the air come out of a joined channel: it may have gone elsewhere.
+    elsewhere = ways.sharing > 1 and not ways.passes_air
     start = leftover.lumen_start_kg(
         inputs.draw, bore, length,
         leftover.Emptying(
             emptied.how, emptied.pushes, emptied.seconds,
-            None if pressure is None else units.to_si(pressure, "bar"),
-            getattr(emptied, "orientation", None),
+            _emptying_pressure_pa(emptied, bore, length, inputs, fluids, ambient_pa),
+            emptied.orientation,
         ),
-        open_ends=lumen.open_ends, blocked=lumen.blocked == "yes",
+        open_ends=lumen.open_ends, blocked=lumen.blocked == "yes" or elsewhere,
         hubs=(lumen.hubs or 0) + ways.junctions,
         temperature_k=room_k,
     )  # fmt: skip

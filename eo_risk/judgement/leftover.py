@@ -93,7 +93,7 @@ def lumen_start_kg(
         long_suction_s=reference.record("water.long_suction.time").value_si,
     )
     hub_kg = draw("water.hub.kg") if hubs else 0.0
-    known_air = None not in (emptying.pressure_pa, emptying.seconds)
+    known_air = emptying.pressure_pa is not None and emptying.seconds is not None
     if how == "air" and known_air and open_ends == 2 and not blocked:
         blown = water.blown_lumen_kg(
             bore_m, length_m, emptying.pressure_pa, emptying.seconds,
@@ -143,14 +143,34 @@ def pressure_flow_kg_per_s(
     ambient_pa: float,
 ) -> np.ndarray:
     """Return the flow a gauge pressure at the lumen's inlet drives, without losses. [kg/s]"""
-    air = numbers.air(air_k, 0.0, ambient_pa)
     return airflow.isothermal_flow_kg_per_s(
         bore_m, length_m, ambient_pa + np.asarray(gauge_pa), ambient_pa,
-        temperature_k=air_k, viscosity_pa_s=air.viscosity_pa_s,
-        molar_mass_kg_per_mol=numbers.air_molar_mass_kg_per_mol,
-        entrance_loss=draw("drying.tube.entrance_loss"),
-        roughness_m=draw("drying.tube.roughness"),
+        **_tube_air(draw, numbers, air_k, ambient_pa),
     )  # fmt: skip
+
+
+def flow_pressure_pa(
+    draw: AnyDraw, numbers: Fluids, bore_m: np.ndarray, length_m: np.ndarray,
+    flow_kg_per_s: np.ndarray, *, air_k: np.ndarray, ambient_pa: float,
+) -> np.ndarray:  # fmt: skip
+    """Return the gauge pressure that drives a measured flow through a lumen. [Pa]"""
+    highest_pa = reference.record("air.highest_gauge_pressure").value_si
+    return airflow.gauge_of_flow_pa(
+        flow_kg_per_s, bore_m, length_m, ambient_pa, highest_pa,
+        **_tube_air(draw, numbers, air_k, ambient_pa),
+    )  # fmt: skip
+
+
+def _tube_air(
+    draw: AnyDraw, numbers: Fluids, air_k: np.ndarray, ambient_pa: float
+) -> dict[str, ArrayLike]:
+    return {
+        "temperature_k": air_k,
+        "viscosity_pa_s": numbers.air(air_k, 0.0, ambient_pa).viscosity_pa_s,
+        "molar_mass_kg_per_mol": numbers.air_molar_mass_kg_per_mol,
+        "entrance_loss": draw("drying.tube.entrance_loss"),
+        "roughness_m": draw("drying.tube.roughness"),
+    }
 
 
 def blown_out_kg(draw: AnyDraw, water_kg: np.ndarray, full_kg: np.ndarray) -> np.ndarray:

@@ -190,12 +190,13 @@ def simulate(
     outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
+    wet = course.held_at(item.rinse_ph)
     if like is None:
         dried = dried_item(item, inputs, fluids, outside, ambient_pa(plan))
-        plugs = Plugs(course, inputs)
+        plugs = Plugs(wet, inputs)
     else:
         dried, plugs = like.water.dried, like.water.path.plugs
-    path = water_path(item, inputs, course, plugs, fluids, outside, heat, credit_of(plan))
+    path = water_path(item, inputs, wet, plugs, fluids, outside, heat, credit_of(plan))
     water = item_water(dried, path)
     sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], course.waters,
                          reference.records())  # fmt: skip

@@ -113,6 +113,12 @@ class Course:
         """The stages of this way, as water meets them."""
         return tuple(self.followed[row - 1] for row in self.rows[1:])
 
+    def held_at(self, ph: float | None) -> Course:
+        """Return it as water meets it that acid or alkali holds at a pH; None: as it comes."""
+        if ph is None:
+            return self
+        return replace(self, followed=tuple(held_ph(water, ph) for water in self.followed))
+
 
 @dataclass(frozen=True)
 class Body:
@@ -148,6 +154,14 @@ def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
         water.rates, neutral=water.rates.neutral * properties.salted_hydrolysis(salt, draw)
     )
     return replace(water, ratio=water.ratio * properties.salting_out(salt, draw), rates=rates)
+
+
+def held_ph(water: WaterStage, ph: float | None) -> WaterStage:
+    """Return a stage as water meets it that acid or alkali holds at a pH; None: as it comes."""
+    if ph is None:
+        return water
+    hydrogen = np.full_like(water.ratio, 10.0 ** (3.0 - ph))  # mol/L to mol/m3
+    return replace(water, hydrogen=hydrogen)
 
 
 def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:

@@ -15,6 +15,7 @@ from eo_risk.judgement.water_bodies import (
     WaterStage,
     ceiling_kg,
     film_body,
+    held_ph,
     hydrolysis_rate,
     salted,
     water_stages,
@@ -53,13 +54,6 @@ class Removal:
 
     surface_m2: np.ndarray | None = None
     flow_nl_per_min: float | None = None
-
-
-def _held_ph(water: WaterStage, ph: float | None) -> WaterStage:
-    if ph is None:
-        return water
-    hydrogen = np.full_like(water.ratio, 10.0 ** (3.0 - ph))  # mol/L to mol/m3
-    return replace(water, hydrogen=hydrogen)
 
 
 def run_water_only(
@@ -114,7 +108,7 @@ def run_water_only(
                          air, zero, step=0)  # fmt: skip
     timeline = Timeline((exposure,), (aeration,) * cuts, 0, 0, water_k, np.ones_like(gas_k))
     waters = tuple(
-        _held_ph(w, ph)
+        held_ph(w, ph)
         for w in water_stages(timeline, inputs.draw, co2_pa / np.maximum(eo_pa, 1e-9))
     )
     volume = water_kg / properties.water_density_kg_per_m3(water_k)

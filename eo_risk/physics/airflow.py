@@ -13,6 +13,7 @@ _LAMINAR_END = 2300.0
 _TURBULENT_FRICTION = 3000.0
 _TURBULENT_TRANSFER = 4000.0
 _STEPS = 20  # of the damped fixed point of flow, friction and exit pressure; below 1e-5
+_HALVINGS = 20  # of the range of pressures searched for a measured flow
 _TINY = 1e-12  # keeps a Reynolds number of zero out of a division
 
 
@@ -159,6 +160,40 @@ def isothermal_flow_kg_per_s(
         # The geometric mean damps the transition, where friction rises with the flow.
         flow = np.sqrt(flow * next_flow)
     return flow
+
+
+def gauge_of_flow_pa(
+    flow_kg_per_s: ArrayLike,
+    bore_m: ArrayLike,
+    length_m: ArrayLike,
+    outlet_pa: float,
+    highest_pa: float,
+    **air: ArrayLike,
+) -> np.ndarray:
+    """Return the gauge pressure at the inlet that drives a measured flow. [Pa]
+
+    Parameters
+    ----------
+    flow_kg_per_s, bore_m, length_m : array_like
+        Flow, and the lumen it went through. [kg/s], [m]
+    outlet_pa, highest_pa : float
+        Absolute pressure at the outlet; highest gauge pressure that may be answered. [Pa]
+    **air
+        As `isothermal_flow_kg_per_s` takes it.
+
+    Notes
+    -----
+    The flow rises with the pressure, so the pressure is halved in; good to 1e-6 of
+    `highest_pa`. A flow the highest pressure cannot drive answers with that pressure.
+    """
+    shape = np.broadcast_shapes(*(np.shape(a) for a in (flow_kg_per_s, bore_m, length_m)))
+    low, high = np.zeros(shape), np.full(shape, highest_pa)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        found = isothermal_flow_kg_per_s(bore_m, length_m, outlet_pa + middle, outlet_pa, **air)
+        enough = found >= flow_kg_per_s
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    return np.where(np.asarray(flow_kg_per_s) > 0.0, high, 0.0)
 
 
 def sherwood_tube(

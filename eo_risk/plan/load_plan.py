@@ -45,6 +45,8 @@ class Emptied(Block):
     pushes: whole(0, 100) = None
     seconds: number("s", 0.0, 3600.0) = None
     pressure_gauge_bar: number("bar gauge", 0.0, 10.0) = None
+    flow_nl_per_min: number("NL/min", 0.0, 1000.0) = None
+    orientation: word(Literal["vertical", "coiled"]) = None
 
 
 class DryingStep(Block):
@@ -172,6 +174,7 @@ class Item(Block):
     joints: whole(0, 500) = None
     packaging: Text = ""
     rinse_water: word(Literal["treated", "tap", "saline"]) = None
+    rinse_ph: number("pH", 0.0, 14.0) = None
     lubricant: word(Literal["none", "water_based", "oil"]) = None
     external_water: ExternalWater = ExternalWater()
     beside: tuple[Beside, ...] = ()

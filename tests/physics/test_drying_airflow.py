@@ -166,3 +166,15 @@ def test_long_narrow_lumens_saturate_the_air_and_short_wide_ones_do_not():
         assert found == pytest.approx(ntu, rel=0.05)
     assert airflow.exit_saturation(10.2) > 0.9999
     assert airflow.exit_saturation(0.8) == pytest.approx(0.55, abs=0.01)
+
+
+@given(st.floats(0.8e-3, 6e-3), st.floats(0.1, 4.0), st.floats(0.02e5, 8e5))
+@settings(deadline=None, max_examples=30)
+def test_the_pressure_of_a_measured_flow_is_the_inverse(bore_m, length_m, gauge_pa):
+    air = {"temperature_k": 293.15, "viscosity_pa_s": 1.81e-5, "molar_mass_kg_per_mol": 0.028965,
+           "entrance_loss": 1.5, "roughness_m": 1.5e-6}  # fmt: skip
+    flow = airflow.isothermal_flow_kg_per_s(bore_m, length_m, 101325.0 + gauge_pa, 101325.0, **air)
+    found = airflow.gauge_of_flow_pa(flow, bore_m, length_m, 101325.0, 10e5, **air)
+    again = airflow.isothermal_flow_kg_per_s(bore_m, length_m, 101325.0 + found, 101325.0, **air)
+    assert again == pytest.approx(float(flow), rel=1e-3, abs=1e-9)
+    assert found <= 10e5
