@@ -173,3 +173,16 @@ def test_names_without_a_site_file_ask_for_one_and_starting_types_need_none(
     plan.write_text(json.dumps(raw), encoding="utf-8")
     assert main(["check", str(plan), "--json", *FEW]) == 1
     assert json.loads(capsys.readouterr().out)["items"][0]["starting_type"]
+
+
+def test_a_very_large_load_is_checked_without_trying_changes(demo, tmp_path, capsys, monkeypatch):
+    from eo_risk.judgement import advice
+
+    monkeypatch.setattr(advice, "LARGEST_LOAD", 2)
+    plan = str(demo / "mixed_load_thick_pvc.json")
+    assert main(["check", plan, "--samples", "64", "--json"]) == 1
+    out, err = capsys.readouterr()
+    assert "More than 2 items: no changes are tried" in err
+    items = json.loads(out)["items"]
+    assert any(item["verdict"] != "Within" for item in items)
+    assert all(item["actions"] == [] for item in items)

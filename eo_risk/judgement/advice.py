@@ -34,9 +34,11 @@ from eo_risk.judgement.search import smallest
 from eo_risk.judgement.split import split_actions
 from eo_risk.plan.load_plan import Item, LoadPlan
 
-__all__ = ["apply", "highest_allowed_c", "with_actions"]
+__all__ = ["LARGEST_LOAD", "apply", "highest_allowed_c", "with_actions"]
 
 _ITEMS_ADVISED = 20
+# Every trial of a change runs the air of the whole load: beyond this many items none is tried.
+LARGEST_LOAD = 200
 
 # Cautions by what is done about them; the others are asked, or end in another method.
 _REWASH = {"salt_left", "oil_lubricant", "rinse_water_unknown", "lubricant_unknown"}

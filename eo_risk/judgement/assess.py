@@ -239,7 +239,8 @@ def check_plan(
     samples, seed : int
         Number of samples and the only source of chance. [-]
     advise : bool
-        Whether to look for changes that would move a verdict, which re-runs items.
+        Whether to look for changes that would move a verdict, which re-runs items; not in
+        loads beyond `advice.LARGEST_LOAD`.
     progress : callable, optional
         Called with items done and items in all.
     indices : bool
@@ -267,10 +268,11 @@ def check_plan(
         load = replace(load, depleted_eo_kg_per_m3=float(np.median(left)))
     items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
     if advise:
-        from eo_risk.judgement.advice import with_actions
+        from eo_risk.judgement.advice import LARGEST_LOAD, with_actions
 
         items = tuple(with_water_allowed(i, d.glycol) for i, d in zip(items, drafts, strict=True))
-        items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
+        if len(items) <= LARGEST_LOAD:
+            items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
     verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))

@@ -114,15 +114,18 @@ def shared_levels(
     """
     _airs(plan, timeline, inputs)  # what is assumed of the air is noted once, for the load
     chamber = len(timeline.injected) - len(timeline.aeration)
-    layers = sum(model.body is not None for item in load for model in item.models)
 
     def levels_of(here: slice) -> np.ndarray:
         cut = within(timeline, here, inputs.samples)
         airs = [None] * chamber + _airs(plan, cut, inputs.within(here))
         return run_shared_air(_shared_parts(plan, cut.followed, load, here), airs).air_kg_per_m3
 
-    found = [levels_of(here) for here in windows(inputs.samples, layers)]
+    found = [levels_of(here) for here in windows(inputs.samples, _layers(load))]
     return np.maximum(np.concatenate(found, axis=1), 0.0)
+
+
+def _layers(load: Sequence[ItemParts]) -> int:
+    return sum(model.body is not None for item in load for model in item.models)
 
 
 def _shared_parts(
@@ -151,15 +154,21 @@ def depleted_level(
     The chamber is closed after the injection; its free volume and the load share what came
     in. Parameters as `shared_levels`.
     """
-    stages = timeline.chamber[timeline.exposure_first : timeline.exposure_last + 1]
-    volume = inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
-                           "assumed.chamber_volume")  # fmt: skip
-    volume = volume * inputs.draw("chamber.free_share")
-    full = stages[0].eo_end_kg_per_m3
-    airs = [None, *(SharedAir(volume, 0.0, full if k == 0 else None)
-                    for k in range(len(stages) - 1))]  # fmt: skip
-    parts = _shared_parts(plan, stages, load, slice(None))
-    return run_shared_air(parts, airs).air_kg_per_m3[-1]
+    inputs.number("chamber.volume_l", plan.chamber.volume_l, "L", "assumed.chamber_volume")
+    count = timeline.exposure_last - timeline.exposure_first + 1
+
+    def level_of(here: slice) -> np.ndarray:
+        cut, own = within(timeline, here, inputs.samples), inputs.within(here)
+        stages = cut.injected[:count]
+        volume = own.number("chamber.volume_l", plan.chamber.volume_l, "L",
+                            "assumed.chamber_volume")  # fmt: skip
+        volume = volume * own.draw("chamber.free_share")
+        full = stages[0].eo_end_kg_per_m3
+        airs = [None, *(SharedAir(volume, 0.0, full if k == 0 else None)
+                        for k in range(count - 1))]  # fmt: skip
+        return run_shared_air(_shared_parts(plan, stages, load, here), airs).air_kg_per_m3[-1]
+
+    return np.concatenate([level_of(h) for h in windows(inputs.samples, _layers(load))])
 
 
 def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
