@@ -13,8 +13,7 @@ from eo_risk.judgement.beside import wet_beside
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
 from eo_risk.judgement.counted import item_limits
 from eo_risk.judgement.influence import with_total_indices
-from eo_risk.judgement.inverse import with_water_allowed
-from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item
+from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
 from eo_risk.judgement.load_air import depleted_level, levels, noticeable
 from eo_risk.judgement.load_context import LoadContext, load_context
@@ -258,7 +257,7 @@ def check_plan(
     parts = context.load or parts
     drafts: list[ItemDraft] = []
     for index, held in enumerate(parts):
-        drafts.append(draft_item(context, index, held))
+        drafts.append(without_water(draft_item(context, index, held), asks=advise))
         if progress is not None:
             progress(index + 1, len(plan.items))
     peak = float(np.quantile(level.max(axis=0), 0.95))
@@ -270,7 +269,6 @@ def check_plan(
     if advise:
         from eo_risk.judgement.advice import LARGEST_LOAD, with_actions
 
-        items = tuple(with_water_allowed(i, d.glycol) for i, d in zip(items, drafts, strict=True))
         if len(items) <= LARGEST_LOAD:
             items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
     if indices:

@@ -18,7 +18,7 @@ from eo_risk.judgement.drying_steps import aired_further, blown_further
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.limits import Limit
-from eo_risk.judgement.result import ItemResult, WaterAllowed
+from eo_risk.judgement.result import WaterAllowed
 from eo_risk.judgement.search import largest_below, smallest
 from eo_risk.judgement.water_bodies import added
 from eo_risk.judgement.wetness import DriedItem, ItemWater, wet_places
@@ -179,8 +179,3 @@ def water_allowed(problem: GlycolProblem) -> WaterAllowed:
         problem.reference_kg, problem.basis, reached if np.isfinite(reached) else None, spread,
         minutes, air, note,
     )  # fmt: skip
-
-
-def with_water_allowed(item: ItemResult, problem: GlycolProblem | None) -> ItemResult:
-    """Return the item with its allowed water, where a reference of EG has a figure."""
-    return item if problem is None else replace(item, water_allowed=water_allowed(problem))

@@ -23,7 +23,7 @@ from eo_risk.judgement.counted import (
 from eo_risk.judgement.glycol_beside import glycol_beside, removed_words
 from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
-from eo_risk.judgement.inverse import GlycolProblem, glycol_problem
+from eo_risk.judgement.inverse import GlycolProblem, glycol_problem, water_allowed
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.part_geometry import mass_differs
@@ -41,6 +41,7 @@ from eo_risk.judgement.result import (
     OwnRecordUse,
     PartHold,
     Residue,
+    WaterAllowed,
     WaterPlace,
 )
 from eo_risk.judgement.simulate import (
@@ -84,6 +85,7 @@ class ItemDraft:
     own_records: tuple[OwnRecordUse, ...]
     glycol: GlycolProblem | None
     glycol_beside: GlycolBeside
+    water_allowed: WaterAllowed | None = None
 
 
 def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
@@ -222,6 +224,13 @@ def _extra(
     return tuple(found)
 
 
+def without_water(item_draft: ItemDraft, *, asks: bool) -> ItemDraft:
+    """Return a draft that has let go of its water; if it `asks`, with what may be left of it."""
+    problem = item_draft.glycol
+    allowed = water_allowed(problem) if asks and problem is not None else None
+    return replace(item_draft, glycol=None, water_allowed=allowed)
+
+
 def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemResult:
     """Give the verdict once every caution is known."""
     d = item_draft
@@ -231,5 +240,6 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
     return ItemResult(
         d.name, d.quantity, verdict, why, (), cautions, d.assumed, asks, *d.water, d.places,
         d.rows, d.parts, d.curve, d.aeration, d.matters.most, d.records, d.data_class,
-        d.starting_type, d.residue_counted, d.own_records, glycol_beside=d.glycol_beside,
+        d.starting_type, d.residue_counted, d.own_records, d.water_allowed,
+        glycol_beside=d.glycol_beside,
     )  # fmt: skip
