@@ -196,8 +196,11 @@ def test_food_contact_constants_give_the_published_diffusivities(records):
         size = -0.1351 * molar_mass ** (2 / 3) + 0.003 * molar_mass
         return 1e4 * math.exp(constant - tau / kelvin + size - 10454 / kelvin)
 
-    published = {"ldpe": 1.24e-7, "pbt": 4.2e-12, "pa66": 9.3e-12, "hdpe": 1.25e-8, "pvc_plasticised": 2.75e-6, "pet": 1.4e-13,
-                 "eva_adhesive": 6.52e-8, "paper": 5.39e-7, "cardboard": 1.09e-8}  # fmt: skip
+    published = {
+        "ldpe": 1.24e-7, "pbt": 4.2e-12, "pa66": 9.3e-12, "hdpe": 1.25e-8,
+        "pvc_plasticised": 2.75e-6, "pet": 1.4e-13, "eva_adhesive": 6.52e-8, "paper": 5.39e-7,
+        "cardboard": 1.09e-8,
+    }  # fmt: skip
     factor = records["material.last_resort_factor"].value
     for name, expected in published.items():
         made = records[f"food_contact_{name}.diffusivity"]

@@ -110,7 +110,7 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
 
 
 def _asked(given: dict, site: str | None):
-    from eo_risk.judgement.one_part import OnePart
+    from eo_risk.judgement.material.one_part import OnePart
 
     length = given["bore_length_mm"]
     return OnePart(
@@ -142,7 +142,7 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from eo_risk import reference
-    from eo_risk.judgement.one_part import follow_part, half_left_h, part_cautions
+    from eo_risk.judgement.material.one_part import follow_part, half_left_h, part_cautions
     from eo_risk.judgement.own_records import own_record_uses
     from eo_risk.judgement.result import NOTICE
 

@@ -155,7 +155,7 @@ def _bodies(given: dict):
 
     from eo_risk.judgement.inputs import ItemInputs
     from eo_risk.judgement.risk import Draw
-    from eo_risk.judgement.water_only import run_water_only
+    from eo_risk.judgement.water.water_only import run_water_only
     from eo_risk.units import celsius_to_kelvin, to_si
 
     inputs = ItemInputs(Draw(given["seed"], given["samples"]).item("glycol"))
@@ -204,7 +204,7 @@ def _share(part, whole) -> float | None:
 
 def _removal(given: dict, full):
     """Return the removal asked for; None by default."""
-    from eo_risk.judgement.water_only import Removal
+    from eo_risk.judgement.water.water_only import Removal
     from eo_risk.units import to_si
 
     if given["removal"] == "open":

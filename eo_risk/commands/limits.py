@@ -130,7 +130,7 @@ def _asks(patient: dict, found, adult_kg: float) -> list[dict]:
 def _exposure(jurisdiction: str | None) -> dict:
     if jurisdiction is None:
         return {"exposure": [], "rules": [], "exposure_note": ""}
-    from eo_risk.judgement.exposure import exposure_limits_for, rules_for
+    from eo_risk.judgement.allowed.exposure import exposure_limits_for, rules_for
 
     limits = [
         limit
@@ -213,7 +213,7 @@ def _exposure_text(answer: dict) -> str:
 def run(args: argparse.Namespace) -> int:
     """Print the limits; returns the exit code."""
     from eo_risk import reference
-    from eo_risk.judgement.dose import counted
+    from eo_risk.judgement.allowed.dose import counted
     from eo_risk.judgement.limits import DURATIONS, EDITIONS, SPECIALS, limits_for, screening
     from eo_risk.judgement.result import NOTICE
 

@@ -144,9 +144,9 @@ class _Lumen:
     def __init__(self, given: dict, samples: int, seed: int):
         import numpy as np
 
-        from eo_risk.judgement import leftover
         from eo_risk.judgement.inputs import ItemInputs
         from eo_risk.judgement.risk import Draw
+        from eo_risk.judgement.water import leftover
         from eo_risk.units import to_si
 
         self.given = given
@@ -175,7 +175,7 @@ class _Lumen:
 
     def start_kg(self):
         """Water before the drying air. [kg]"""
-        from eo_risk.judgement import leftover
+        from eo_risk.judgement.water import leftover
 
         given = self.given
         if given["water_mg"] is not None:
@@ -194,7 +194,7 @@ class _Lumen:
         """Gauge pressure of the air it was emptied with; None when it was not told. [Pa]"""
         import numpy as np
 
-        from eo_risk.judgement import leftover
+        from eo_risk.judgement.water import leftover
         from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
 
         if self.given["emptied_flow"] is not None:
@@ -212,7 +212,7 @@ class _Lumen:
 
         Credited to an estimate only, and only to air whose pressure or flow was given.
         """
-        from eo_risk.judgement import leftover
+        from eo_risk.judgement.water import leftover
 
         known = ("pressure_bar", "flow_nl_per_min")
         if self.given["water_mg"] is not None or all(self.given[key] is None for key in known):
@@ -225,7 +225,7 @@ class _Lumen:
         """Flow as measured, or as the pressure drives it without losses. [kg/s]"""
         import numpy as np
 
-        from eo_risk.judgement import leftover
+        from eo_risk.judgement.water import leftover
         from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
 
         measured = self.given["flow_nl_per_min"]
@@ -272,7 +272,7 @@ class _Lumen:
 def _lumen_answer(lumen: _Lumen) -> dict:
     import numpy as np
 
-    from eo_risk.judgement import leftover
+    from eo_risk.judgement.water import leftover
     from eo_risk.units import STANDARD_ATMOSPHERE_PA, from_si, to_si
 
     draw, start, flow = lumen.draw, lumen.start_kg(), lumen.flow_kg_per_s()
@@ -388,9 +388,9 @@ def _surface_answer(
 ) -> dict:
     import numpy as np
 
-    from eo_risk.judgement import leftover
     from eo_risk.judgement.inputs import ItemInputs
     from eo_risk.judgement.risk import Draw
+    from eo_risk.judgement.water import leftover
     from eo_risk.physics.water import has_edge_bead
     from eo_risk.units import to_si
 

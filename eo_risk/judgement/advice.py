@@ -14,9 +14,8 @@ from dataclasses import replace
 from itertools import combinations
 
 from eo_risk import reference, units
-from eo_risk.judgement.bench import Bench, Edit, hours_for, rank
-from eo_risk.judgement.channels import ways_of
-from eo_risk.judgement.edits import (
+from eo_risk.judgement.change.bench import Bench, Edit, hours_for, rank
+from eo_risk.judgement.change.edits import (
     Aerators,
     apply,
     highest_allowed_c,
@@ -26,12 +25,13 @@ from eo_risk.judgement.edits import (
     warmer,
     whenever_out,
 )
+from eo_risk.judgement.change.measurement import measure_actions
+from eo_risk.judgement.change.search import smallest
+from eo_risk.judgement.change.split import split_actions
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
-from eo_risk.judgement.measurement import measure_actions
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
-from eo_risk.judgement.search import smallest
-from eo_risk.judgement.split import split_actions
+from eo_risk.judgement.water.channels import ways_of
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 __all__ = ["LARGEST_LOAD", "apply", "highest_allowed_c", "with_actions"]

@@ -9,9 +9,9 @@ from datetime import timedelta
 import numpy as np
 
 from eo_risk import __version__, reference, units
-from eo_risk.judgement.beside import wet_beside
+from eo_risk.judgement.allowed.counted import item_limits
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
-from eo_risk.judgement.counted import item_limits
+from eo_risk.judgement.change.split import grouped
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
@@ -27,7 +27,7 @@ from eo_risk.judgement.result import (
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
 from eo_risk.judgement.simulate import ItemParts
-from eo_risk.judgement.split import grouped
+from eo_risk.judgement.water.beside import wet_beside
 from eo_risk.physics.evaporation import gas_water_capacity_kg
 from eo_risk.physics.gas import density_kg_per_m3
 from eo_risk.physics.properties import central, water_saturation_pa

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 
 from eo_risk import reference, units
-from eo_risk.judgement.channels import doubtful
 from eo_risk.judgement.result import Caution
+from eo_risk.judgement.water.channels import doubtful
 from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
 
 _ORDER = {"block": 0, "warn": 1, "inform": 2}

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 
 from eo_risk import reference, units
+from eo_risk.judgement.allowed.residues import hours_inside
 from eo_risk.judgement.cautions import required_by_others
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.residues import hours_inside
 from eo_risk.judgement.result import AerationTime, Band
 from eo_risk.judgement.simulate import ItemTrace
 from eo_risk.judgement.timeline import Timeline, with_far

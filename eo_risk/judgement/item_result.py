@@ -9,9 +9,7 @@ from functools import cache
 import numpy as np
 
 from eo_risk import reference, units
-from eo_risk.judgement.beside import beside_water
-from eo_risk.judgement.cautions import ItemFacts
-from eo_risk.judgement.counted import (
+from eo_risk.judgement.allowed.counted import (
     amounts_left,
     counted_of,
     dose_shares,
@@ -20,16 +18,16 @@ from eo_risk.judgement.counted import (
     ruling_curves,
     ruling_form,
 )
-from eo_risk.judgement.glycol_beside import glycol_beside, removed_words
+from eo_risk.judgement.allowed.residues import decide, glycol_over, residue_rows
+from eo_risk.judgement.cautions import ItemFacts
 from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
-from eo_risk.judgement.inverse import GlycolProblem, glycol_problem, water_allowed
 from eo_risk.judgement.load_context import LoadContext
+from eo_risk.judgement.material.part_geometry import mass_differs
+from eo_risk.judgement.material.parts import correlation_parts
+from eo_risk.judgement.material.slow_pool import with_slow_pool
 from eo_risk.judgement.own_records import own_record_uses
-from eo_risk.judgement.part_geometry import mass_differs
-from eo_risk.judgement.parts import correlation_parts
 from eo_risk.judgement.reasons import question, reasons
-from eo_risk.judgement.residues import decide, glycol_over, residue_rows
 from eo_risk.judgement.result import (
     AerationTime,
     Assumed,
@@ -52,8 +50,10 @@ from eo_risk.judgement.simulate import (
     part_holds,
     simulate,
 )
-from eo_risk.judgement.slow_pool import with_slow_pool
 from eo_risk.judgement.timeline import Timeline, ambient_pa
+from eo_risk.judgement.water.beside import beside_water
+from eo_risk.judgement.water.glycol_beside import glycol_beside, removed_words
+from eo_risk.judgement.water.inverse import GlycolProblem, glycol_problem, water_allowed
 from eo_risk.physics.properties import outside_range
 from eo_risk.plan.load_plan import Item, LoadPlan
 from eo_risk.plan.starting_types import from_starting_type

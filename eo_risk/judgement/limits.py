@@ -15,7 +15,7 @@ from typing import Any
 
 from eo_risk import reference, units
 from eo_risk.errors import Fault, InputError, unknown_name
-from eo_risk.judgement.allowance import allowed, intake_of
+from eo_risk.judgement.allowed.allowance import allowed, intake_of
 
 DURATIONS = ("limited", "prolonged", "permanent")
 SPECIALS = ("intraocular_lens", "apheresis", "oxygenator", "bypass", "blood_purification", "drape")

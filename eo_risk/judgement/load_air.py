@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import layer_stages
+from eo_risk.judgement.material.parts import layer_stages
 from eo_risk.judgement.simulate import Gas, ItemParts
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.judgement.windows import windows, within

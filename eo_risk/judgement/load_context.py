@@ -14,7 +14,7 @@ from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.simulate import Gas, ItemParts, item_parts
 from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
-from eo_risk.judgement.water_bodies import Course, WaterStage, water_stages
+from eo_risk.judgement.water.water_bodies import Course, WaterStage, water_stages
 from eo_risk.plan.load_plan import LoadPlan
 from eo_risk.plan.starting_types import starting_ranges
 

@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import reference
-from eo_risk.judgement import leftover
-from eo_risk.judgement.glycol_credit import credit_of
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import PartModel, packaging_transfer, part_model, run_part
-from eo_risk.judgement.polymer_ech import part_ech
+from eo_risk.judgement.material.parts import PartModel, packaging_transfer, part_model, run_part
+from eo_risk.judgement.material.polymer_ech import part_ech
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
-from eo_risk.judgement.water_bodies import Course, Plugs, added
-from eo_risk.judgement.wetness import (
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.glycol_credit import credit_of
+from eo_risk.judgement.water.water_bodies import Course, Plugs, added
+from eo_risk.judgement.water.wetness import (
     ItemWater,
     dried_item,
     item_water,

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import units
-from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.water import leftover
 from eo_risk.physics.gas import (
     lagged_temperature_k,
     mole_fraction,

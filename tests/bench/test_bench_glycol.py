@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.risk import Draw
-from eo_risk.judgement.water_only import run_water_only
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.water_only import run_water_only
 from eo_risk.physics.plug import PlugStage, run_plug
 
 pytestmark = pytest.mark.bench

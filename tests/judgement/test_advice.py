@@ -7,7 +7,7 @@ import pytest
 
 from eo_risk.judgement.advice import apply, highest_allowed_c
 from eo_risk.judgement.assess import check_plan
-from eo_risk.judgement.edits import alone, planned_h
+from eo_risk.judgement.change.edits import alone, planned_h
 from eo_risk.plan.load_plan import AerationStep, load_plan, read_plan
 
 SAMPLES = 256

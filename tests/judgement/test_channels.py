@@ -7,7 +7,7 @@ import pytest
 
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import check_plan
-from eo_risk.judgement.channels import joined, ways_of
+from eo_risk.judgement.water.channels import joined, ways_of
 from eo_risk.plan.load_plan import read_plan
 
 SAMPLES = 128

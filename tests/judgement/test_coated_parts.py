@@ -11,8 +11,8 @@ from skfem.helpers import dot, grad
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.part_geometry import coat_on
-from eo_risk.judgement.parts import packaging_transfer, part_model, part_stages, run_stages
+from eo_risk.judgement.material.part_geometry import coat_on
+from eo_risk.judgement.material.parts import packaging_transfer, part_model, part_stages, run_stages
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.physics.two_layers import run_two_layers
 from eo_risk.plan.load_plan import read_plan

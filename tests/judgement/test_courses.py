@@ -28,8 +28,9 @@ def traces(raw, **options):
     context = load_context(plan, SAMPLES, 1, **options)
     parts = context.parts(1)
     planned = simulate(plan, plan.items[1], parts, context.planned)
-    far = simulate(plan, plan.items[1], parts, context.far, planned) if options.get("follow", True) else None
-    return planned, far
+    if not options.get("follow", True):
+        return planned, None
+    return planned, simulate(plan, plan.items[1], parts, context.far, planned)
 
 
 def test_the_way_as_planned_does_not_depend_on_what_is_followed_beyond(raw):

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from eo_risk.judgement.allowed.dose import counted, daily_average_kg, dose_over, dose_shares
 from eo_risk.judgement.assess import check_plan
-from eo_risk.judgement.dose import counted, daily_average_kg, dose_over, dose_shares
 from eo_risk.judgement.limits import limits_for
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.plan.load_plan import read_plan

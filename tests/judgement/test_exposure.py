@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from eo_risk import reference, units
 from eo_risk.errors import InputError
-from eo_risk.judgement.exposure import (
+from eo_risk.judgement.allowed.exposure import (
     exposure_limits_for,
     limit_ppm,
     rules_for,

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eo_risk.judgement.assess import check_plan
-from eo_risk.judgement.inverse import LOOK_AGAIN, water_allowed
+from eo_risk.judgement.change.search import largest_below, smallest
 from eo_risk.judgement.item_result import draft_item
 from eo_risk.judgement.load_context import load_context
-from eo_risk.judgement.search import largest_below, smallest
+from eo_risk.judgement.water.inverse import LOOK_AGAIN, water_allowed
 from eo_risk.output.answer import check_answer
 from eo_risk.output.wording import allowed_water, floor_to
 from eo_risk.plan.load_plan import read_plan

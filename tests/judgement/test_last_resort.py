@@ -9,7 +9,7 @@ from eo_risk import reference
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model
+from eo_risk.judgement.material.parts import layer_stages, packaging_transfer, part_model
 from eo_risk.judgement.risk import Draw
 from eo_risk.output.answer import check_answer
 from eo_risk.physics.properties import diffusivity_m2_per_s

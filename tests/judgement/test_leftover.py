@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from eo_risk import reference
-from eo_risk.judgement import leftover
 from eo_risk.judgement.risk import Draw
+from eo_risk.judgement.water import leftover
 from eo_risk.physics.moist_air import wet_bulb_k
 
 SAMPLES = 1024

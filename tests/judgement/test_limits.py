@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from eo_risk import reference, units
 from eo_risk.errors import InputError
-from eo_risk.judgement.allowance import intake_limit_mg
+from eo_risk.judgement.allowed.allowance import intake_limit_mg
+from eo_risk.judgement.allowed.residues import Amounts, decide, residue_rows
 from eo_risk.judgement.limits import (
     DURATIONS,
     EDITIONS,
@@ -22,7 +23,6 @@ from eo_risk.judgement.limits import (
     screening,
     screening_by_id,
 )
-from eo_risk.judgement.residues import Amounts, decide, residue_rows
 
 NOW = "iso10993-7:2008+A1"
 LARGE_CM2 = 1e4  # large enough for the contact limit of EO not to rule

@@ -9,7 +9,12 @@ import pytest
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model, substance_of
+from eo_risk.judgement.material.parts import (
+    layer_stages,
+    packaging_transfer,
+    part_model,
+    substance_of,
+)
 from eo_risk.output.answer import check_answer
 from eo_risk.plan.load_plan import read_plan
 

@@ -6,8 +6,8 @@ import pytest
 
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan
+from eo_risk.judgement.change.measurement import cheapest
 from eo_risk.judgement.load_context import load_context
-from eo_risk.judgement.measurement import cheapest
 from eo_risk.judgement.risk import Draw
 from eo_risk.plan.load_plan import load_plan, read_plan
 
@@ -32,8 +32,8 @@ def test_a_pinned_input_stands_at_its_quantile_and_moves_no_other():
 @pytest.mark.parametrize("end", ["low", "high"])
 @pytest.mark.parametrize("record_id", ["silicone.diffusivity", "load.temperature_lag"])
 def test_the_end_of_a_range_is_what_the_record_says(record_id, end):
+    from eo_risk.judgement.change.measurement import _end
     from eo_risk.judgement.influence import Effect
-    from eo_risk.judgement.measurement import _end
 
     record = reference.record(record_id)
     at = _end(Effect(record_id, 1.0, True), worse=end == "high")

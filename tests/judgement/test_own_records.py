@@ -7,8 +7,8 @@ import pytest
 
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.material.parts import plasticiser_factor
 from eo_risk.judgement.own_records import as_records, own_records
-from eo_risk.judgement.parts import plasticiser_factor
 from eo_risk.judgement.risk import Draw
 from eo_risk.output.answer import check_answer
 from eo_risk.physics.properties import diffusivity_m2_per_s

@@ -7,7 +7,7 @@ import pytest
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_context import load_context
-from eo_risk.judgement.parts import (
+from eo_risk.judgement.material.parts import (
     packaging_transfer,
     part_model,
     part_stages,

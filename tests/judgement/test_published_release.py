@@ -170,7 +170,7 @@ def test_mass_balance_over_a_whole_cycle(demo):
     """What came in through the faces is what is there, to 1e-9, over all stages of a plan."""
     from eo_risk.judgement.inputs import ItemInputs
     from eo_risk.judgement.load_context import load_context
-    from eo_risk.judgement.parts import layer_stages, packaging_transfer, part_model
+    from eo_risk.judgement.material.parts import layer_stages, packaging_transfer, part_model
     from eo_risk.plan.load_plan import read_plan
 
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))

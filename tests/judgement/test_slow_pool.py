@@ -8,8 +8,8 @@ import pytest
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.material.slow_pool import with_slow_pool
 from eo_risk.judgement.simulate import item_parts, simulate
-from eo_risk.judgement.slow_pool import with_slow_pool
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
 from eo_risk.output.terminal import terminal_table

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from eo_risk import reference
+from eo_risk.judgement.allowed.residues import decide
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.cautions import caution
-from eo_risk.judgement.residues import decide
 from eo_risk.judgement.result import Band, Residue
 from eo_risk.plan.load_plan import read_plan
 

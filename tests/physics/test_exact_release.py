@@ -196,7 +196,8 @@ def test_many_tubes_at_once_equal_each_alone():
 
 
 stage_lists = st.lists(
-    st.tuples(st.floats(1e2, 1e5), st.floats(1e-13, 1e-9), st.floats(0.0, 1.0, allow_subnormal=False)),
+    st.tuples(st.floats(1e2, 1e5), st.floats(1e-13, 1e-9),
+              st.floats(0.0, 1.0, allow_subnormal=False)),
     min_size=1, max_size=4,
 )  # fmt: skip
 

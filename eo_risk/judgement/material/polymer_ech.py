@@ -14,7 +14,7 @@ import numpy as np
 
 from eo_risk import reference
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import PartModel, layer_stages
+from eo_risk.judgement.material.parts import PartModel, layer_stages
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
 from eo_risk.physics.layer import run_layer

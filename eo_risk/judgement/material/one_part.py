@@ -10,7 +10,7 @@ import numpy as np
 from eo_risk import reference
 from eo_risk.judgement.cautions import caution, worst_first
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.parts import (
+from eo_risk.judgement.material.parts import (
     PartModel,
     correlation_parts,
     layer_stages,

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
 from eo_risk import reference, units
-from eo_risk.judgement.bench import Bench
+from eo_risk.judgement.change.bench import Bench
 from eo_risk.judgement.hours import cap_s
 from eo_risk.judgement.influence import Effect, words
 from eo_risk.judgement.item_result import ItemDraft

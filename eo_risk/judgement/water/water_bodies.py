@@ -11,10 +11,10 @@ from functools import cached_property
 
 import numpy as np
 
-from eo_risk.judgement import leftover
-from eo_risk.judgement.drying_steps import LumenWater
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.drying_steps import LumenWater
 from eo_risk.physics import chemistry, properties
 from eo_risk.physics.chamber_water import MetByWater
 from eo_risk.physics.gas import bulk_flow_factor, partial_pressure_pa

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eo_risk.judgement import leftover
-from eo_risk.judgement.glycol_credit import lumen_removed, open_removed
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.timeline import LoadStage, Timeline
-from eo_risk.judgement.water_bodies import (
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.glycol_credit import lumen_removed, open_removed
+from eo_risk.judgement.water.water_bodies import (
     Body,
     WaterStage,
     ceiling_kg,

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import reference, units
-from eo_risk.judgement.earlier_cycles import after_earlier, coarse
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.material.earlier_cycles import after_earlier, coarse
+from eo_risk.judgement.material.part_geometry import coat_on, geometry, larger_mass
 from eo_risk.judgement.own_records import own_records
-from eo_risk.judgement.part_geometry import coat_on, geometry, larger_mass
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
 from eo_risk.physics.layer import Body, Stage, run_layer

@@ -6,7 +6,7 @@ import numpy as np
 
 from eo_risk import units
 from eo_risk.judgement.result import Band, GlycolBeside
-from eo_risk.judgement.wetness import ItemWater
+from eo_risk.judgement.water.wetness import ItemWater
 from eo_risk.physics import properties
 
 

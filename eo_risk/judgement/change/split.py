@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from eo_risk import reference, units
-from eo_risk.judgement.bench import Bench, rank, settled
-from eo_risk.judgement.edits import alone, more_hours, planned_h
-from eo_risk.judgement.exposure import rules_for
+from eo_risk.judgement.allowed.exposure import rules_for
+from eo_risk.judgement.change.bench import Bench, rank, settled
+from eo_risk.judgement.change.edits import alone, more_hours, planned_h
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action, Assessment, ItemResult
 from eo_risk.plan.load_plan import LoadPlan

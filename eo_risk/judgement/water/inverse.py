@@ -14,14 +14,14 @@ from functools import reduce
 import numpy as np
 
 from eo_risk import reference, units
-from eo_risk.judgement.drying_steps import aired_further, blown_further
+from eo_risk.judgement.change.search import largest_below, smallest
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.leftover import OutsideWater
 from eo_risk.judgement.limits import Limit
 from eo_risk.judgement.result import WaterAllowed
-from eo_risk.judgement.search import largest_below, smallest
-from eo_risk.judgement.water_bodies import added
-from eo_risk.judgement.wetness import DriedItem, ItemWater, wet_places
+from eo_risk.judgement.water.drying_steps import aired_further, blown_further
+from eo_risk.judgement.water.leftover import OutsideWater
+from eo_risk.judgement.water.water_bodies import added
+from eo_risk.judgement.water.wetness import DriedItem, ItemWater, wet_places
 from eo_risk.physics import properties
 from eo_risk.physics.water import bore_volume_m3
 from eo_risk.plan.load_plan import Item

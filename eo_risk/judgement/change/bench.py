@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from eo_risk import units
-from eo_risk.judgement.edits import Aerators, apply, more_hours, place_of, planned_h
+from eo_risk.judgement.change.edits import Aerators, apply, more_hours, place_of, planned_h
+from eo_risk.judgement.change.search import smallest
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import VERDICTS, Action, Assessment, ItemResult, LoadResult, Verdict
-from eo_risk.judgement.search import smallest
 from eo_risk.plan.load_plan import LoadPlan
 
 _NEAR_H = 4

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import units
-from eo_risk.judgement.dose import Counted, counted
+from eo_risk.judgement.allowed.dose import Counted, counted
+from eo_risk.judgement.allowed.residues import Amounts
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
-from eo_risk.judgement.parts import part_stages, run_stages
-from eo_risk.judgement.residues import Amounts
+from eo_risk.judgement.material.parts import part_stages, run_stages
 from eo_risk.judgement.result import BandLine, Curve, Residue
 from eo_risk.judgement.simulate import ItemTrace, glycol
 from eo_risk.judgement.timeline import Timeline

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from eo_risk.judgement.drying_steps import further_air
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action
+from eo_risk.judgement.water.drying_steps import further_air
 from eo_risk.plan.load_plan import AerationStep, Item, LoadPlan
 
 Aerators = Mapping[str, AerationStep]

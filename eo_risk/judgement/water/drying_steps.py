@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import units
-from eo_risk.judgement import leftover
-from eo_risk.judgement.beside import beside_water
-from eo_risk.judgement.channels import Ways, ways_of
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.beside import beside_water
+from eo_risk.judgement.water.channels import Ways, ways_of
 from eo_risk.physics import chamber_water, drying, water
 from eo_risk.physics.moist_air import Fluids
 from eo_risk.plan.load_plan import DryingStep, Emptied, Item, Lumen

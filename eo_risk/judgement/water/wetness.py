@@ -12,18 +12,18 @@ from functools import cached_property, reduce
 
 import numpy as np
 
-from eo_risk.judgement.drying_steps import (
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.result import Band, WaterPlace
+from eo_risk.judgement.water.drying_steps import (
     LumenWater,
     crevice_place,
     lumen_water,
     outside_water,
     plug_place,
 )
-from eo_risk.judgement.glycol_credit import GlycolCredit, lumen_removed, open_removed
-from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.leftover import OutsideWater
-from eo_risk.judgement.result import Band, WaterPlace
-from eo_risk.judgement.water_bodies import (
+from eo_risk.judgement.water.glycol_credit import GlycolCredit, lumen_removed, open_removed
+from eo_risk.judgement.water.leftover import OutsideWater
+from eo_risk.judgement.water.water_bodies import (
     Body,
     Course,
     Escape,

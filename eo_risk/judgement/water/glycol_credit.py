@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from eo_risk import units
-from eo_risk.judgement import leftover
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.water_bodies import Body, WaterStage
+from eo_risk.judgement.water import leftover
+from eo_risk.judgement.water.water_bodies import Body, WaterStage
 from eo_risk.physics import glycol_removal, properties
 from eo_risk.physics.moist_air import Fluids
 from eo_risk.plan.load_plan import LoadPlan

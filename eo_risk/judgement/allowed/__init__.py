@@ -1,0 +1,1 @@
+"""What is allowed, and what of a residue counts against it."""

@@ -1,0 +1,1 @@
+"""Changes of a plan that are tried out before they are advised."""

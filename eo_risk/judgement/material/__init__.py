@@ -1,0 +1,1 @@
+"""The material parts of an item: what they take up, hold and give off."""
