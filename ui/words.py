@@ -131,7 +131,7 @@ _WHOLE = {
     "scale_error_mg": "Error of the scale (mg)",
     "textile_g": "Damp textile (g)",
     "dry_mass_g": "Dry mass of the textile (g)",
-    "rinse_ph": "pH of the rinse water, where acid or alkali is carried over",
+    "rinse_ph": "Rinse water, where acid or alkali is carried over (pH)",
     "orientation": "While it hung",
     "branch_of": "Opens into the channel named",
     "aeration_flow_nl_per_min": "Air led through it in the aeration (NL/min)",
