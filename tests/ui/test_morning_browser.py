@@ -55,7 +55,7 @@ def _name_the_load(page, hands, go):
         page.get_by_test_id("stExpandSidebarButton").click()
     page.get_by_text(words.SITE_FILE, exact=True).click()
     page.get_by_role("button", name=words.DEMO_SITE).click()
-    page.get_by_text(words.SITE_IN_USE).wait_for()
+    page.get_by_text(re.compile(f"^{words.SITE_IN_USE}:")).wait_for()  # not "None in use:"
     if narrow:
         page.get_by_test_id("stSidebarCollapseButton").click()
     go(page, words.NEW_LOAD)
