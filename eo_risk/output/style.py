@@ -68,7 +68,9 @@ figure { margin: .4rem 0; }
 @media screen and (max-width: 640px) {
   body { padding: .6rem; }
   table.stack thead { display: none; }
-  table.stack, table.stack tbody, table.stack tr, table.stack td { display: block; }
+  table.stack, table.stack caption, table.stack tbody, table.stack tr, table.stack td {
+    display: block;
+  }
   table.stack tr { border-bottom: 1.5px solid var(--ink); padding: .3rem 0; }
   table.stack td { border: 0; display: grid; grid-template-columns: 7.5rem 1fr; gap: .4rem; }
   table.stack td::before { content: attr(data-label); color: var(--soft); font-size: .85em; }
