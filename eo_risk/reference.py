@@ -454,6 +454,10 @@ def material(material_id: str) -> Material:
         ) from None
 
 
+# What a blank packaging is taken as, for the gas: a slow one. Pallets are slower; they are named.
+UNKNOWN_PACKAGING = "carton"
+
+
 @cache
 def packagings() -> MappingProxyType:
     """Return every packaging by its id."""

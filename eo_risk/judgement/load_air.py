@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.material.parts import layer_stages
-from eo_risk.judgement.simulate import Gas, ItemParts
+from eo_risk.judgement.material.parts import Gas, layer_stages
+from eo_risk.judgement.simulate import ItemParts
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.judgement.windows import windows, within
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air

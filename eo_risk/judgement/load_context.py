@@ -10,9 +10,10 @@ from eo_risk import reference
 from eo_risk.judgement.hours import with_long_aeration
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_air import gas_of, shared_levels
+from eo_risk.judgement.material.parts import Gas
 from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.risk import Draw
-from eo_risk.judgement.simulate import Gas, ItemParts, item_parts
+from eo_risk.judgement.simulate import ItemParts, item_parts
 from eo_risk.judgement.timeline import Timeline, build_timeline, mixture_fraction
 from eo_risk.judgement.water.water_bodies import Course, WaterStage, water_stages
 from eo_risk.plan.load_plan import LoadPlan

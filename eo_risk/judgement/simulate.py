@@ -9,7 +9,13 @@ import numpy as np
 
 from eo_risk import reference
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.material.parts import PartModel, packaging_transfer, part_model, run_part
+from eo_risk.judgement.material.parts import (
+    Gas,
+    PartModel,
+    packaging_transfer,
+    part_model,
+    run_part,
+)
 from eo_risk.judgement.material.polymer_ech import part_ech
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
@@ -27,8 +33,6 @@ from eo_risk.physics import properties
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 _ACCURACY = 1e-9  # of the largest amount a part held; what the layers resolve
-
-Gas = Sequence[tuple[np.ndarray, np.ndarray]]
 
 
 @dataclass(frozen=True)
@@ -114,10 +118,8 @@ class ItemParts:
         return np.sum(self.eo_kg, axis=0) if self.eo_kg else np.zeros((1, self.inputs.samples))
 
 
-def item_parts(
-    item: Item, inputs: ItemInputs, timeline: Timeline, gas: Gas | None = None
-) -> ItemParts:
-    """Run the material parts of one item through its timeline.
+def item_parts(item: Item, inputs: ItemInputs, timeline: Timeline) -> ItemParts:
+    """Run the material parts of one item through its timeline, in clean air.
 
     Parameters
     ----------
@@ -127,8 +129,6 @@ def item_parts(
         Where its numbers are drawn.
     timeline : Timeline
         Stages shared by the load.
-    gas : sequence of pairs, optional
-        EO levels (start, end) per stage in place of the timeline's, for air the load loads.
     """
     transfer = packaging_transfer(item, inputs)
     models = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
@@ -137,7 +137,7 @@ def item_parts(
         for m in models
         if m.body is not None
     )
-    held = _held(item, models, inputs, timeline, gas)
+    held = _held(item, models, inputs, timeline, None)
     return ItemParts(inputs, models, held, *_areas(item, inputs, models), store)
 
 

@@ -24,9 +24,6 @@ from eo_risk.physics.two_layers import run_two_layers
 from eo_risk.plan.load_plan import Item, Part
 from eo_risk.plan.own_numbers import OwnRecord
 
-# A blank packaging or an unknown one takes the slowest ordinary wrapping.
-_UNKNOWN_PACKAGING = "carton"
-
 Gas = Sequence[tuple[np.ndarray, np.ndarray]]
 
 
@@ -88,7 +85,7 @@ class PartModel:
 
 def packaging_transfer(item: Item, inputs: ItemInputs) -> np.ndarray:
     """Return the transfer coefficient outside the parts. [m/s], shape (samples,)"""
-    name = item.packaging or _UNKNOWN_PACKAGING
+    name = item.packaging or reference.UNKNOWN_PACKAGING
     if not reference.packagings()[name].permeable:
         return np.zeros(inputs.samples)
     return inputs.draw(f"packaging.{name}.transfer")

@@ -27,8 +27,6 @@ from eo_risk.units import celsius_to_kelvin, from_si, to_si
 
 SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
 _PRIOR_SAMPLES = 4096
-# A blank packaging takes the slowest ordinary wrapping, as it does in a check.
-_UNKNOWN_PACKAGING = "carton"
 # Scatter that tells of a misfit: above what laboratories differ by (12 % at most between 15
 # laboratories, Lao et al. 1995, abstract), and so many times that of the line (own choice).
 _MISFIT_SCATTER = 0.15
@@ -106,7 +104,7 @@ def _temperature_c(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> 
 
 def _setup(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> PhysicsSetup:
     own = amounts[0].row.packaging
-    named = own if own in reference.packagings() else _UNKNOWN_PACKAGING
+    named = own if own in reference.packagings() else reference.UNKNOWN_PACKAGING
     warm = request.exposure_temperature_c
     setup = PhysicsSetup(
         request.material, request.body(), celsius_to_kelvin(_temperature_c(request, amounts)),
