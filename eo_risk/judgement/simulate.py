@@ -233,6 +233,4 @@ def part_holds(trace: ItemTrace, hours: Sequence[Band | None]) -> tuple[PartHold
 def glycol(trace: ItemTrace, form: str) -> np.ndarray:
     """Return EG over the outputs. [kg], shape (outputs, samples)"""
     body = trace.water.film if form == "film" or trace.water.plug is None else trace.water.plug
-    return body.glycol * (
-        properties.central("eg.molar_mass") / properties.central("eo.molar_mass")
-    )
+    return body.glycol * properties.glycol_per_eo()

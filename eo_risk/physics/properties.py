@@ -32,6 +32,11 @@ def central(record_id: str) -> float:
     return reference.record(record_id).value_si
 
 
+def glycol_per_eo() -> float:
+    """Return the mass of EG that one mass of EO turns into. [-]"""
+    return central("eg.molar_mass") / central("eo.molar_mass")
+
+
 def _formula(correlation_id: str, temperature_k: ArrayLike) -> np.ndarray:
     """Evaluate a formula of temperature; raises OutOfRangeError outside its range."""
     rule = reference.correlations()[correlation_id]

@@ -12,8 +12,7 @@ from eo_risk.physics import properties
 
 def _removed_kg(water: ItemWater) -> np.ndarray:
     """Return EG that left in the aeration, all water as film. [kg], shape (samples,)"""
-    mass_ratio = properties.central("eg.molar_mass") / properties.central("eo.molar_mass")
-    return (water.film.reacted[-1] - water.film.glycol[-1]) * mass_ratio
+    return (water.film.reacted[-1] - water.film.glycol[-1]) * properties.glycol_per_eo()
 
 
 def glycol_beside(water: ItemWater) -> GlycolBeside:

@@ -30,10 +30,6 @@ LOOK_AGAIN = "then look again"
 _QUANTILE = 0.95
 
 
-def _mass_ratio() -> float:
-    return properties.central("eg.molar_mass") / properties.central("eo.molar_mass")
-
-
 @dataclass(frozen=True)
 class GlycolProblem:
     """The leftover water of one item and the EG it must not pass.
@@ -51,13 +47,13 @@ class GlycolProblem:
     @property
     def now_kg(self) -> float:
         """The 95 % point of EG as the plan stands. [kg]"""
-        return float(np.quantile(self.water.film.glycol[-1] * _mass_ratio(), _QUANTILE))
+        return float(np.quantile(self.water.film.glycol[-1] * properties.glycol_per_eo(), _QUANTILE))
 
     def glycol_kg(self, dried: DriedItem) -> float:
         """Return the 95 % point of EG, all water as film, at the end of the aeration. [kg]"""
         places = wet_places(dried, self.water.path, as_plug=False)
         film = reduce(added, (place.film for place in places))
-        made = (film.glycol[-1] + self.beside_kg) * _mass_ratio()
+        made = (film.glycol[-1] + self.beside_kg) * properties.glycol_per_eo()
         return float(np.quantile(made, _QUANTILE))
 
     def places(self) -> list[tuple[str, str]]:
