@@ -262,6 +262,20 @@ def film_body(
     return film_of(volume_m3, found, chloride_mol, inputs, volumes_m3)
 
 
+def plug_stages(
+    waters: Sequence[WaterStage], chloride: np.ndarray | float, samples: int,
+    some: np.ndarray | slice = slice(None),
+) -> list[PlugStage]:  # fmt: skip
+    """Return stages as a plug of a chloride concentration meets them, for some samples."""
+    return [
+        PlugStage(*(np.broadcast_to(value, samples)[some] for value in (
+            w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
+            w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride))),
+            after=w.stage.after)
+        for w in waters
+    ]  # fmt: skip
+
+
 def _run_plug(
     at: LumenWater, volume_m3: np.ndarray, waters: Sequence[WaterStage], timeline: Timeline,
     chloride: np.ndarray | float,
@@ -283,12 +297,9 @@ def _run_plug(
     if some.size:
         # The injection itself is not part of the plug's run.
         stages = [
-            PlugStage(*(np.broadcast_to(value, volume_m3.shape)[some] for value in (
-                w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
-                w.gas_diffusivity, w.water_diffusivity, w.ratio, hydrolysis_rate(w, chloride))),
-                after=None if w.stage.after is None else w.stage.after - 1)
-            for w in waters[1:]
-        ]  # fmt: skip
+            stage if stage.after is None else replace(stage, after=stage.after - 1)
+            for stage in plug_stages(waters[1:], chloride, volume_m3.size, some)
+        ]
         run = run_plug(volume_m3[some], at.bore_m[some], path[some], faces, stages,
                        start_gas_kg_per_m3=timeline.chamber[last].eo_end_kg_per_m3[some],
                        filled_share=np.maximum(share, 1e-6)[some])  # fmt: skip

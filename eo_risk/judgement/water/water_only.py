@@ -16,14 +16,14 @@ from eo_risk.judgement.water.water_bodies import (
     ceiling_kg,
     film_body,
     held_ph,
-    hydrolysis_rate,
+    plug_stages,
     salted,
     water_stages,
 )
 from eo_risk.physics import chemistry, properties
 from eo_risk.physics.chamber_water import OpenPlace, film_left_kg
 from eo_risk.physics.gas import partial_pressure_pa
-from eo_risk.physics.plug import PlugStage, run_plug
+from eo_risk.physics.plug import run_plug
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
 
 _CUTS = 16  # of an aeration in which glycol may leave
@@ -128,12 +128,8 @@ def run_water_only(
     ech_share = 1.0
     if form == "plug":
         bore, path = lumen
-        stages = [
-            PlugStage(w.stage.duration_s, w.stage.eo_start_kg_per_m3, w.stage.eo_end_kg_per_m3,
-                      w.gas_diffusivity, w.water_diffusivity, w.ratio,
-                      hydrolysis_rate(w, chloride_mol_per_m3))
-            for w in (salted(w, chloride_mol_per_m3, inputs.draw) for w in waters)
-        ]  # fmt: skip
+        brine = [salted(w, chloride_mol_per_m3, inputs.draw) for w in waters]
+        stages = plug_stages(brine, chloride_mol_per_m3, inputs.samples)
         filled = np.maximum(1.0 - np.minimum(low_pa / total, 1.0), 1e-6)
         wet = np.maximum(volume, 1e-15)
         run = run_plug(wet, bore, max(path, 1e-3 * bore), 2, stages,
