@@ -47,7 +47,8 @@ class GlycolProblem:
     @property
     def now_kg(self) -> float:
         """The 95 % point of EG as the plan stands. [kg]"""
-        return float(np.quantile(self.water.film.glycol[-1] * properties.glycol_per_eo(), _QUANTILE))
+        made = self.water.film.glycol[-1] * properties.glycol_per_eo()
+        return float(np.quantile(made, _QUANTILE))
 
     def glycol_kg(self, dried: DriedItem) -> float:
         """Return the 95 % point of EG, all water as film, at the end of the aeration. [kg]"""
