@@ -102,12 +102,9 @@ def _may_blow(plan: LoadPlan, result: ItemResult) -> bool:
 
 def _least_air(worse_than: Verdict, bench: Bench, edited: Edit) -> Action | None:
     """Return the fewest minutes of air that move the verdict; `edited` makes the plan of one."""
-    found: dict[int, Verdict] = {}
 
     def at(minutes: int) -> int:
-        if minutes not in found:
-            found[minutes] = bench(edited(_air(minutes)))[0]
-        return rank(found[minutes])
+        return rank(bench(edited(_air(minutes)))[0])
 
     best = at(_longest_air())
     if best <= rank(worse_than):

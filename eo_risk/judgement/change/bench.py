@@ -77,12 +77,9 @@ def hours_for(
     ) + 1  # fmt: skip
     if most < 1:
         return None
-    found: dict[int, Verdict] = {}
 
     def at(hours: int) -> Verdict:
-        if hours not in found:
-            found[hours] = bench(edit(more_hours(plan, float(hours))))[0]
-        return found[hours]
+        return bench(edit(more_hours(plan, float(hours))))[0]
 
     best = at(most)
     if rank(best) <= rank(worse_than):
