@@ -6,10 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from eo_risk.units import to_si
+from eo_risk import reference
 
 _RESOLUTION = 0.01  # of the mass found
-_COARSEST_MG = 1.0  # however large the mass is
 _MOST_GROWTHS = 12
 _MOST_STEPS = 60
 
@@ -70,9 +69,9 @@ def largest_below(
         high_eg = glycol(high)
     else:
         return np.inf
-    before = np.inf
+    before, coarsest_kg = np.inf, reference.record("advice.water_step").value_si
     for step in range(_MOST_STEPS):
-        width = 0.9 * min(to_si(_COARSEST_MG, "mg"), _RESOLUTION * high)
+        width = 0.9 * min(coarsest_kg, _RESOLUTION * high)
         if high - low <= width:
             break
         middle = 0.5 * (low + high)

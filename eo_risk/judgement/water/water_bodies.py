@@ -262,6 +262,11 @@ def film_body(
     return film_of(volume_m3, found, chloride_mol, inputs, volumes_m3)
 
 
+def open_escape(water: WaterStage) -> np.ndarray:
+    """Return the time in which an open film follows the gas. [s]"""
+    return np.full_like(water.ratio, properties.central("open_film.follow_time"))
+
+
 def plug_stages(
     waters: Sequence[WaterStage], chloride: np.ndarray | float, samples: int,
     some: np.ndarray | slice = slice(None),

@@ -16,6 +16,7 @@ from eo_risk.judgement.water.water_bodies import (
     ceiling_kg,
     film_body,
     held_ph,
+    open_escape,
     plug_stages,
     salted,
     water_stages,
@@ -117,7 +118,7 @@ def run_water_only(
 
     def escape(water: WaterStage) -> np.ndarray:
         if lumen is None:
-            return np.full_like(gas_k, 1.0)  # an open film follows the gas within seconds
+            return open_escape(water)
         section = np.pi / 4.0 * lumen[0] ** 2
         length = 2.0 * lumen[1] + volume / section
         share = volume / (section * length)

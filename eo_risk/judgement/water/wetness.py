@@ -36,6 +36,7 @@ from eo_risk.judgement.water.water_bodies import (
     film_body,
     film_chemistry,
     film_of,
+    open_escape,
 )
 from eo_risk.physics import chamber_water, chemistry, properties
 from eo_risk.physics.chamber_water import MetByWater, met_by_water
@@ -143,10 +144,6 @@ class WaterPath:
             self._fresh[kind] = film_chemistry(self.waters, escape, 0.0, self.inputs)
         return film_of(volumes[0], self._fresh[kind], chloride_mol, self.inputs, volumes)
 
-    def at_once(self, water: WaterStage) -> np.ndarray:
-        """An open film follows the gas within a second. [s]"""
-        return np.full(self.inputs.samples, 1.0)
-
 
 def water_path(
     item: Item, inputs: ItemInputs, course: Course, plugs: Plugs, fluids: Fluids,
@@ -189,7 +186,7 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     for met in path.after:
         films.append(chamber_water.film_left_kg(films[-1], place, [met], path.fluids))
     salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
-    film = path.film("open", path.at_once, films, salt)
+    film = path.film("open", open_escape, films, salt)
     if path.credit is not None and path.credit.open_surfaces:
         gone = open_removed(film, films, path.area_m2, path.waters, inputs, path.fluids)
         film = replace(film, removed=gone)
@@ -277,7 +274,7 @@ def sorbed_body(
             continue
         volume = mass * inputs.draw(f"{part.material}.moisture")
         volume = volume / properties.water_density_kg_per_m3(inputs.draw("room.temperature"))
-        film = film_body(volume, waters, lambda w: np.full(inputs.samples, 1.0), 0.0, inputs)
+        film = film_body(volume, waters, open_escape, 0.0, inputs)
         bound = inputs.draw("water.bound_factor")
         free = np.zeros_like(film.eo)
         total = added(total, Body(free, film.reacted * bound, film.ech_unbuffered * 0.0,
