@@ -126,7 +126,8 @@ def draft_item(
     clean = simulate(plan, item, parts, context.planned)
     trace = with_slow_pool(clean, timeline, inputs) if pool_on else clean
     meets = item_limits(plan, item)
-    amounts = amounts_left(trace, item, dose_shares(trace, item, inputs, timeline), meets.days)
+    shares = dose_shares(trace, item, inputs, timeline, meets.days)
+    amounts = amounts_left(trace, item, shares, meets.days)
     rows = residue_rows(meets.limits, amounts, trace.contact_area_m2)
 
     def curves_of(found: ItemTrace) -> list:

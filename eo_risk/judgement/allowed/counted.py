@@ -90,9 +90,9 @@ def amounts_left(trace: ItemTrace, item: Item, share: dict[str, np.ndarray], day
 
 
 def dose_shares(
-    trace: ItemTrace, item: Item, inputs: ItemInputs, timeline: Timeline
+    trace: ItemTrace, item: Item, inputs: ItemInputs, timeline: Timeline, days: dict[str, float]
 ) -> dict[str, np.ndarray]:
-    """Return the share of the EO residue that leaves the item within each period.
+    """Return the share of the EO residue that leaves the item within each period of some days.
 
     Only for contact beyond a day: the parts give off at body temperature without resistance
     outside; dissolved EO counts in full from the first day.
@@ -103,9 +103,9 @@ def dose_shares(
     body_k = inputs.draw("patient.temperature")
     zero = np.zeros_like(body_k)
     contact = [
-        replace(last, duration_s=np.full_like(body_k, days * units.SECONDS_PER_DAY),
+        replace(last, duration_s=np.full_like(body_k, lasts * units.SECONDS_PER_DAY),
                 temperature_k=body_k, eo_start_kg_per_m3=zero, eo_end_kg_per_m3=zero)
-        for days in (1.0, 29.0)
+        for lasts in (days["24h"], days["30d"] - days["24h"])
     ]  # fmt: skip
     left = [np.zeros_like(body_k) for _ in range(3)]
     for model in trace.models:
