@@ -189,14 +189,16 @@ def run(args: argparse.Namespace) -> int:
         from eo_risk.plan.load_plan import plan_json
 
         write_text(Path(args.save), plan_json(plan))
-    from eo_risk.judgement.advice import LARGEST_LOAD
     from eo_risk.judgement.assess import check_plan
     from eo_risk.output.answer import check_answer
     from eo_risk.output.terminal import terminal_table
 
-    if len(plan.items) > LARGEST_LOAD and not args.no_advice:
-        print(f"More than {LARGEST_LOAD} items: no changes are tried; check the items that are not "
-              "Within as a plan of their own.", file=sys.stderr)  # fmt: skip
+    if not args.no_advice:
+        from eo_risk.judgement.advice import LARGEST_LOAD
+
+        if len(plan.items) > LARGEST_LOAD:
+            say(f"More than {LARGEST_LOAD} items: no changes are tried; check the items that are "
+                "not Within as a plan of their own.")  # fmt: skip
     bar = _Bar(quiet=args.json or not sys.stderr.isatty())
     assessment = check_plan(
         plan, samples=samples, seed=seed, advise=not args.no_advice, progress=bar,
