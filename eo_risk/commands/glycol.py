@@ -8,10 +8,9 @@ from dataclasses import replace
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, emit, significant
 from eo_risk.errors import Fault
-from eo_risk.output.wording import floor_to
+from eo_risk.output.wording import NEGLIGIBLE, floor_to
 
 _REMOVALS = ("none", "open", "flow")
-_NEGLIGIBLE = 0.05  # of EG: far inside its own band
 _LONGEST_LUMEN_MM = 20_000.0  # as the command `water` takes it
 
 
@@ -280,7 +279,7 @@ def _lines(answer: dict) -> list[str]:
     ]
     deg, share = answer["deg_mg"], answer["deg_share"]
     if share is not None:
-        small = "negligible" if share < _NEGLIGIBLE else "add it to EG"
+        small = "negligible" if share < NEGLIGIBLE else "add it to EG"
         lines.append(f"DEG beside the EG of a film: {band(**deg, unit='mg')}, at 95 % "
                      f"{significant(100.0 * share)} % of it: {small}")  # fmt: skip
     if answer["eg_removed_mg"] is not None:

@@ -109,7 +109,7 @@ def allowed_water(item: dict) -> str:
             f"cycle, stays below {reference}, at 95 %; {allowed['note']}.")  # fmt: skip
 
 
-_NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself
+NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself
 
 
 def beside_glycol(item: dict) -> list[str]:
@@ -121,7 +121,7 @@ def beside_glycol(item: dict) -> list[str]:
     glycol += removed["p95"] if removed else 0.0
     if deg and glycol > 0.0:
         share = deg["p95"] / glycol
-        rule = "negligible" if share < _NEGLIGIBLE else "not negligible: add it to EG"
+        rule = "negligible" if share < NEGLIGIBLE else "not negligible: add it to EG"
         said.append(f"Diethylene glycol beside EG: {band_text(deg, 'mg')}, "
                     f"{significant(100.0 * share, 2)} % of it at 95 %, {rule}.")  # fmt: skip
     if removed:
