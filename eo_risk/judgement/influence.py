@@ -133,11 +133,6 @@ def effects(target: np.ndarray, variables: Mapping[str, Variable]) -> list[Effec
     return sorted(found, key=lambda effect: -effect.share)
 
 
-def shares(target: np.ndarray, variables: Mapping[str, Variable]) -> list[tuple[str, float]]:
-    """Return name and share of every effect, largest first."""
-    return [(effect.name, effect.share) for effect in effects(target, variables)]
-
-
 @dataclass(frozen=True)
 class Matters:
     """What an item's results rest on most.

@@ -7,15 +7,20 @@ from scipy.stats import norm, triang
 from eo_risk import reference
 from eo_risk.judgement.influence import (
     Matters,
+    effects,
     first_order,
     ranks,
-    shares,
     with_total_indices,
 )
 from eo_risk.judgement.result import Influence
 from eo_risk.judgement.risk import Draw, Variable, quantile
 
 U = np.linspace(1e-4, 1 - 1e-4, 999)
+
+
+def shares(target, variables):
+    """Name and share of every effect, largest first."""
+    return [(effect.name, effect.share) for effect in effects(target, variables)]
 
 
 def test_lognormal_quantiles_equal_the_closed_form():
