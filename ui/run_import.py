@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 
-import pandas as pd
 import streamlit as st
 
-from eo_risk.errors import EoRiskError, InputError
+from eo_risk.errors import EoRiskError
 from eo_risk.output.numbers import known
 from eo_risk.plan.as_run import Difference, as_run, measured_from_bytes
 from eo_risk.plan.load_plan import plan_json
-from ui import forms, state, words
+from ui import forms, show, state, words
 
 
 def _lay_over(content: bytes, name: str) -> None:
@@ -19,11 +18,8 @@ def _lay_over(content: bytes, name: str) -> None:
     try:
         measured = measured_from_bytes(plan, content, name)
         run, differences = as_run(plan, measured)
-    except InputError as error:
-        forms.show_faults(error.faults, words.RUN_FAULTS)
-        return
     except EoRiskError as error:
-        st.error(str(error))
+        show.refused(error, words.RUN_FAULTS)
         return
     faults = state.offer(json.loads(plan_json(run)))
     if faults:
@@ -36,8 +32,7 @@ def _lay_over(content: bytes, name: str) -> None:
 
 def _cells(difference: Difference) -> list[str]:
     values = (difference.planned, difference.as_run)
-    return [words.plain(difference.field), *(words.plain(known(value)) for value in values),
-            words.plain(difference.note)]  # fmt: skip
+    return [difference.field, *map(known, values), difference.note]
 
 
 def draw() -> None:
@@ -49,5 +44,4 @@ def draw() -> None:
         _lay_over(file.getvalue(), file.name)
     found = state.differences()
     if found:
-        frame = pd.DataFrame([_cells(d) for d in found], columns=words.DIFFERENCE_HEADER)
-        st.table(frame, hide_index=True, alt=words.DIFFERENCES)
+        show.rows(words.DIFFERENCE_HEADER, [_cells(d) for d in found], words.DIFFERENCES)

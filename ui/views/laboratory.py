@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-import pandas as pd
 import streamlit as st
 
 from eo_risk.errors import EoRiskError, InputError
@@ -34,7 +32,7 @@ from eo_risk.output.lab_wording import (
     ruling_release,
 )
 from eo_risk.workbook import workbook_of_csv
-from ui import forms, lab_answers, lab_inputs, lab_words, state, words
+from ui import forms, lab_answers, lab_inputs, lab_words, show, state, words
 
 _EXCEL = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -68,23 +66,12 @@ def _open() -> None:
             state.open_lab_demo(name)
 
 
-def _faults(error: EoRiskError, title: str) -> None:
+def _refused(error: EoRiskError, title: str) -> None:
+    """Show what was refused, each place by the name it has on this page."""
     if isinstance(error, InputError):
-        faults = (replace(f, where=lab_words.PLACES.get(f.where, f.where)) for f in error.faults)
-        forms.show_faults(tuple(faults), title)
-    else:
-        st.error(words.plain(str(error)))
-
-
-def _lines(title: str, lines: Sequence[str]) -> None:
-    if lines:
-        st.markdown(f"**{title}**")
-        st.markdown("\n".join(f"- {words.plain(line)}" for line in lines))
-
-
-def _rows(header: Sequence[str], rows: Sequence[Sequence[str]], title: str) -> None:
-    cells = [[words.plain(cell) for cell in row] for row in rows]
-    st.table(pd.DataFrame(cells, columns=list(header)), hide_index=True, alt=title)
+        error = InputError(replace(fault, where=lab_words.PLACES.get(fault.where, fault.where))
+                           for fault in error.faults)  # fmt: skip
+    show.refused(error, title)
 
 
 def _curve(answer: dict) -> None:
@@ -93,11 +80,11 @@ def _curve(answer: dict) -> None:
     meets.metric(lab_words.MEETS, hours_text(answer["release_h"]))
     tolerance.metric(lab_words.TOLERANCE, hours_text(answer["tolerance_95_95_h"]))
     st.markdown(f"**{words.plain(release_sentence(answer))}**")
-    _lines(lab_words.CAUTIONS, caution_lines(answer))
+    show.lines(lab_words.CAUTIONS, caution_lines(answer))
     sentence = chart_sentence(answer)
     st.image(lab_picture(answer), width=lab_words.PICTURE_WIDTH, alt=sentence)
     st.write(words.plain(sentence))
-    _rows(model_header(answer), model_rows(answer), lab_words.FITS)
+    show.rows(model_header(answer), model_rows(answer), lab_words.FITS)
     st.caption(words.plain(fitted_line(answer)))
 
 
@@ -106,8 +93,8 @@ def _once(answer: dict) -> None:
     facts = once_facts(answer)
     for column, (name, value) in zip(st.columns(len(facts)), facts, strict=True):
         column.markdown(f"{words.plain(name)}\n\n**{words.plain(value)}**")
-    _lines(lab_words.CAUTIONS, caution_lines(answer))
-    _rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.CERTIFICATES)
+    show.lines(lab_words.CAUTIONS, caution_lines(answer))
+    show.rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.CERTIFICATES)
 
 
 def _into_the_load(answer: dict) -> None:
@@ -152,14 +139,14 @@ def _answer(text: str) -> None:
     (_curve if answer["kind"] == "curve" else _once)(answer)
     _downloads(text)
     comparisons = [row["text"] for row in answer["comparisons"]]
-    _lines(lab_words.GROUPS, [*family_lines(answer), *comparisons])
-    _lines(lab_words.OTHERS, other_lines(answer))
-    _lines(lab_words.LAYER, layer_lines(answer))
-    _lines(lab_words.PREDICTED, prediction_lines(answer))
+    show.lines(lab_words.GROUPS, [*family_lines(answer), *comparisons])
+    show.lines(lab_words.OTHERS, other_lines(answer))
+    show.lines(lab_words.LAYER, layer_lines(answer))
+    show.lines(lab_words.PREDICTED, prediction_lines(answer))
     _into_the_load(answer)
     if answer["kind"] == "curve":
         with st.expander(lab_words.RESULTS):
-            _rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.RESULTS)
+            show.rows(RESULT_HEADER, result_rows(answer["results"]), lab_words.RESULTS)
 
 
 def _work(table: LabTable, content: bytes, name: str) -> None:
@@ -175,7 +162,7 @@ def _work(table: LabTable, content: bytes, name: str) -> None:
     try:
         text = lab_answers.answer(content, name, options, layer, item)
     except EoRiskError as error:
-        _faults(error, lab_words.ASKED_FAULTS)
+        _refused(error, lab_words.ASKED_FAULTS)
         return
     _answer(text)
 
@@ -191,6 +178,6 @@ else:
     try:
         table = lab_answers.table(content, name)
     except EoRiskError as error:
-        _faults(error, f"{words.plain(name)}: {lab_words.TABLE_FAULTS}")
+        _refused(error, f"{words.plain(name)}: {lab_words.TABLE_FAULTS}")
     else:
         _work(table, content, name)

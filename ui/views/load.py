@@ -19,7 +19,7 @@ from eo_risk.plan.load_plan import (
 )
 from eo_risk.plan.site import with_usual
 from eo_risk.plan.tables import items_from_bytes
-from ui import fill, forms, items_table, paths, pick, state, words
+from ui import fill, forms, items_table, paths, pick, show, state, words
 
 
 def _column_config() -> dict:
@@ -59,11 +59,8 @@ def _import() -> None:
         return
     try:
         table = items_from_bytes(file.getvalue(), file.name)
-    except InputError as error:
-        forms.show_faults(error.faults)
-        return
     except EoRiskError as error:
-        st.error(str(error))
+        show.refused(error)
         return
     candidate = state.raw()
     kept = candidate["items"] if how == words.APPEND else []

@@ -40,7 +40,7 @@ from eo_risk.output.wording import (
     water_rows,
     why,
 )
-from ui import charts, check, state, words
+from ui import charts, check, show, state, words
 
 
 def _controls() -> None:
@@ -90,12 +90,6 @@ def _head(answer: dict) -> None:
         st.caption(words.plain(answer["load"]["time_note"]))
 
 
-def _lines(title: str, lines: list[str]) -> None:
-    if lines:
-        st.markdown(f"**{title}**")
-        st.markdown("\n".join(f"- {words.plain(line)}" for line in lines))
-
-
 def _curve(item: dict, planned_h: float | None, key: str) -> None:
     curve, eo = item["curve"], item["curve"]["eo_mg"]
     if len(curve["hours"]) < 2 or not any(eo["p95"]):
@@ -110,45 +104,29 @@ def _curve(item: dict, planned_h: float | None, key: str) -> None:
     st.write(words.plain(sentence))
 
 
-def _over_time(item: dict) -> None:
-    frame = pd.DataFrame(over_time_rows(item), columns=OVER_TIME_HEADER)
-    st.table(frame.map(words.plain), hide_index=True, alt=OVER_TIME_TITLE)
-
-
-def _residues(item: dict) -> None:
-    if item["residues"]:
-        rows = [[words.plain(cell) for cell in residue_cells(row)] for row in item["residues"]]
-        st.table(pd.DataFrame(rows, columns=RESIDUE_HEADER), hide_index=True,
-                 alt=words.RESIDUES)  # fmt: skip
-
-
-def _water(item: dict) -> None:
-    frame = pd.DataFrame(water_rows(item), columns=WATER_HEADER)
-    st.table(frame.map(words.plain), hide_index=True, alt=words.WATER)
-
-
 def _item(number: int, item: dict, planned_h: float | None) -> None:
     sign = words.SIGN[item["verdict"]]
     with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
         st.markdown(words.plain(verdict_line(item)))
-        _lines(words.WHY, why(item))
-        _lines(words.CHANGES, [
+        show.lines(words.WHY, why(item))
+        show.lines(words.CHANGES, [
             " → ".join(filter(None, (action_text(a), a["new_verdict"]))) for a in item["actions"]
         ])  # fmt: skip
         if item["question"]:
             st.info(words.plain(item["question"]["text"]))
         _curve(item, planned_h, f"axis-{number}")
-        _over_time(item)
-        _residues(item)
-        _water(item)
+        show.rows(OVER_TIME_HEADER, over_time_rows(item), OVER_TIME_TITLE)
+        if item["residues"]:
+            show.rows(RESIDUE_HEADER, map(residue_cells, item["residues"]), words.RESIDUES)
+        show.rows(WATER_HEADER, water_rows(item), words.WATER)
         if slow_tail_hours(item):
             st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note()}"))
         cautions = [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in item["cautions"]]
-        _lines(words.CAUTIONS, cautions)
-        _lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
-        _lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
-        _lines(words.FROM_TYPE, [starting_text(item)] if item["starting_type"] else [])
-        _lines(words.OWN_RECORDS, [own_record_line(row) for row in item["own_records"]])
+        show.lines(words.CAUTIONS, cautions)
+        show.lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
+        show.lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
+        show.lines(words.FROM_TYPE, [starting_text(item)] if item["starting_type"] else [])
+        show.lines(words.OWN_RECORDS, [own_record_line(row) for row in item["own_records"]])
 
 
 def _downloads(found: state.Result) -> None:
@@ -173,8 +151,8 @@ def _result(found: state.Result) -> None:
     st.info(answer["notice"])
     _head(answer)
     _table(answer)
-    _lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
-    _lines(words.LOAD_CAUTIONS, [caution_text(caution) for caution in answer["cautions"]])
+    show.lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
+    show.lines(words.LOAD_CAUTIONS, [caution_text(caution) for caution in answer["cautions"]])
     _downloads(found)
     planned_h = planned_hours(found.plan)
     for number, item in enumerate(answer["items"], 1):

@@ -9,7 +9,7 @@ import streamlit as st
 from eo_risk.errors import EoRiskError, Fault, InputError
 from eo_risk.plan.site import plan_from_items
 from eo_risk.plan.tables import ItemsTable, items_from_bytes
-from ui import forms, pick, state, words
+from ui import forms, pick, show, state, words
 
 
 def _start(day: date | None, clock: time | None) -> str | None:
@@ -68,11 +68,8 @@ def _form() -> None:
         return
     try:
         table = _listed(file)
-    except InputError as error:
-        forms.show_faults(error.faults)
-        return
     except EoRiskError as error:
-        st.error(str(error))
+        show.refused(error)
         return
     if not named and not table.items:
         forms.show_faults((Fault(words.ITEMS, "none", "", "one item or more",
