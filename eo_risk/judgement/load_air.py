@@ -109,8 +109,9 @@ def shared_levels(
 
     Notes
     -----
-    A coating is left out here, which lets its part give off more: the level is on the
-    careful side. What earlier cycles left is taken as even.
+    A coating on a polymer is left out here. Where it only slows its part, the level is on the
+    careful side; where it holds much of the EO itself, the level is too low. What earlier
+    cycles left is taken as even.
     """
     _airs(plan, timeline, inputs)  # what is assumed of the air is noted once, for the load
     chamber = len(timeline.injected) - len(timeline.aeration)
