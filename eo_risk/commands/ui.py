@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -44,6 +45,17 @@ def server_command(port: int, *, browser: bool) -> list[str]:
     return [sys.executable, "-m", "streamlit", "run", str(APP), *flags]
 
 
+def _serve(command: list[str]) -> int:
+    """Run the server until it ends, by itself or because this command is asked to end."""
+    with subprocess.Popen(command) as server:
+        # Without a handler this process would end alone and leave the server listening.
+        before = signal.signal(signal.SIGTERM, lambda *_: server.terminate())
+        try:
+            return server.wait()
+        finally:
+            signal.signal(signal.SIGTERM, before)
+
+
 def run(args: argparse.Namespace) -> int:
     """Start the screens; returns when the server ends."""
     from eo_risk.commands.flags import Flags
@@ -58,4 +70,4 @@ def run(args: argparse.Namespace) -> int:
     url = f"http://{ADDRESS}:{port}"
     emit(args, {"url": url}, f"The screens open at {url}; Ctrl+C ends them.")
     sys.stdout.flush()
-    return subprocess.call(server_command(port, browser=not args.no_browser))
+    return _serve(server_command(port, browser=not args.no_browser))

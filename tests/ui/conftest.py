@@ -33,8 +33,7 @@ def address(root, tmp_path_factory):
     env = os.environ | {"XDG_CONFIG_HOME": str(tmp_path_factory.mktemp("config")),
                         "PYTHONPATH": str(root)}  # fmt: skip
     command = [sys.executable, "-m", "eo_risk", "ui", "--no-browser", "--port", str(port)]
-    # A group of its own, so that the server started by the command ends with it.
-    server = subprocess.Popen(command, cwd=root, env=env, start_new_session=True)
+    server = subprocess.Popen(command, cwd=root, env=env)
     url = f"http://127.0.0.1:{port}"
     try:
         end = time.monotonic() + START_S
@@ -49,7 +48,7 @@ def address(root, tmp_path_factory):
             pytest.fail("the screens did not start")
         yield url
     finally:
-        os.killpg(server.pid, 15)
+        server.terminate()
         server.wait(20)
 
 
