@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -14,6 +15,7 @@ from eo_risk.measured.results_table import SUBSTANCES, LabRow
 MODELS = ("both", "pooled", "lots")
 # What must be one and the same for results to be put together.
 CONDITIONS = ("device", "state", "packaging", "extraction", "aeration_temperature_c")
+_MOST_OFFERED = 3  # choices written out in a message
 CHOOSABLE = (*CONDITIONS, "lot", "sterilisation_lot", "group", "aeration_h", "date", "report")
 
 
@@ -93,14 +95,23 @@ def choices_needed(rows: Sequence[LabRow]) -> dict[str, list[str]]:
     return found
 
 
+def _typed(name: str, value: str) -> str:
+    """Write the choice of one value as it is typed."""
+    choice = f"{name}={value}"
+    return f'--only "{choice}"' if " " in choice else f"--only {choice}"
+
+
 def check_conditions(amounts: Sequence[DeviceAmount], group: str) -> None:
     """Refuse to put results of different conditions together; raises InputError."""
     faults = []
     for name in CONDITIONS:
-        values = sorted({cell(a.row, name) for a in amounts})
-        if len(values) > 1:
+        counts = Counter(cell(a.row, name) for a in amounts)
+        if len(counts) > 1:
             where = f"column {name!r}" + (f", group {group!r}" if group else "")
-            todo = f"Choose with --only {name}={values[0]}, or give groups."
-            faults.append(Fault(where, ", ".join(values), "", "one value within one curve", todo))
+            given = ", ".join(f"{value} ({count})" for value, count in counts.most_common())
+            typed = [_typed(name, value) for value, _ in counts.most_common(_MOST_OFFERED)]
+            todo = (f"Add {' or '.join(typed)}: the other results are then shown and not used. Or "
+                    "name what differs in column group, to compare.")  # fmt: skip
+            faults.append(Fault(where, given, "", "one value among results put together", todo))
     if faults:
         raise InputError(faults)
