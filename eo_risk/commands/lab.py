@@ -150,9 +150,10 @@ def _curve_lines(answer: dict) -> list[str]:
 
 
 def _one_time_lines(answer: dict) -> list[str]:
-    from eo_risk.output.lab_wording import ONE_TIME, once_facts
+    from eo_risk.output.lab_wording import ONE_TIME, once_facts, once_headline
 
-    return [ONE_TIME, *(f"{name}: {value}" for name, value in once_facts(answer))]
+    facts = (f"{name}: {value}" for name, value in once_facts(answer))
+    return [once_headline(answer), ONE_TIME, *facts]
 
 
 def _text(answer: dict) -> str:

@@ -16,6 +16,14 @@ from eo_risk.measured.dissipation import Points
 NO_RELEASE_TIME = "one time point: no release time can be derived"
 
 
+def stands_above(amount_mg: float, below: bool, limit_mg: float) -> bool | None:
+    """Tell whether a result is above a limit; None when it leaves that open.
+
+    A result below a detection limit that itself is above the limit proves nothing.
+    """
+    return amount_mg > limit_mg if not below or amount_mg <= limit_mg else None
+
+
 @dataclass(frozen=True)
 class OneTime:
     """Results at one time, mg per device.

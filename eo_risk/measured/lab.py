@@ -13,6 +13,7 @@ from typing import Any
 
 from eo_risk.errors import Fault, InputError, nearest, unknown_name
 from eo_risk.judgement.result import NOTICE, Caution
+from eo_risk.measured.certificates import stands_above
 from eo_risk.measured.compare import Member, compare, rank, reach_of
 from eo_risk.measured.device_amounts import DeviceAmount, device_amounts
 from eo_risk.measured.dissipation import Points
@@ -110,8 +111,7 @@ def _result_row(amount: DeviceAmount, options: LabOptions) -> dict:
     row, limit = amount.row, options.limits_mg.get(amount.row.substance)
     above = None
     if limit is not None and row.substance != "EG":
-        # A result below a detection limit that itself is above the limit proves nothing.
-        above = amount.amount_mg > limit if not amount.below or amount.amount_mg <= limit else None
+        above = stands_above(amount.amount_mg, amount.below, limit)
     why = why_not_used(row, options)
     return asdict(row) | {
         "amount_mg": amount.amount_mg,

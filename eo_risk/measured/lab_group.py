@@ -9,7 +9,7 @@ import numpy as np
 
 from eo_risk.errors import Fault, InputError
 from eo_risk.judgement.result import Caution
-from eo_risk.measured.certificates import one_time
+from eo_risk.measured.certificates import one_time, stands_above
 from eo_risk.measured.curve_checks import check_curve
 from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.dissipation import (
@@ -165,12 +165,15 @@ def _one_time_hour(points: Points, rows: Sequence[int]) -> float:
 
 
 def _one_time(
-    points: Points, rows: Sequence[int], limit_mg: float, options: LabOptions, group: str
-) -> dict:
-    hour = _one_time_hour(points, rows)
+    points: Points, amounts: Sequence[DeviceAmount], limit_mg: float, options: LabOptions,
+    group: str,
+) -> dict:  # fmt: skip
+    hour = _one_time_hour(points, [a.row.row for a in amounts])
     chosen = points.where(points.hours == hour)
     found = one_time(chosen, options.confidence)
     cautions = [Caution(c.code, c.level, c.text, c.action, group) for c in found.cautions]
+    above = [stands_above(a.amount_mg, a.below, limit_mg) for a in amounts
+             if a.row.aeration_h == hour]  # fmt: skip
     if len(chosen.hours) < len(points.hours):
         cautions.append(Caution("other_times_not_used", "warn", "Too few results above detection "
                                 f"for a curve: answered for {hour:g} h, the earliest time with "
@@ -181,6 +184,8 @@ def _one_time(
         "aeration_h": hour,
         "n": found.n,
         "n_below": found.below,
+        "n_above_limit": above.count(True),
+        "n_open": above.count(None),
         "mean": found.mean_mg,
         "geometric_mean": found.geometric_mean_mg,
         "highest": found.highest_mg,
@@ -188,7 +193,7 @@ def _one_time(
         "next_device_upper_95": found.next_upper_mg,
         "next_device_confidence": options.confidence,
         "next_device_below_highest_chance": found.share_below,
-        "highest_above_limit": found.highest_mg > limit_mg,
+        "highest_above_limit": True if True in above else None if None in above else False,
         "lots": chosen.lot_names,
         "times_h": [hour],
         "cautions": cautions,
@@ -203,4 +208,4 @@ def group_answer(
     points = Points.of(amounts)
     if can_fit_pooled(points):
         return _curve(points, math.log(limit_mg), options, group)
-    return _one_time(points, [a.row.row for a in amounts], limit_mg, options, group)
+    return _one_time(points, amounts, limit_mg, options, group)

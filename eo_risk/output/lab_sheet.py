@@ -16,6 +16,7 @@ from eo_risk.output.lab_wording import (
     model_header,
     model_rows,
     once_facts,
+    once_headline,
     release_sentence,
     result_rows,
 )
@@ -160,7 +161,7 @@ def _cautions(answer: dict) -> Markup:
 def _once(answer: dict) -> Markup:
     return escaped(
         [
-            tag("p", tag("b", ONE_TIME), class_="line-of-verdict"),
+            tag("p", tag("b", f"{once_headline(answer)} {ONE_TIME}"), class_="line-of-verdict"),
             facts(once_facts(answer)),
             _certificates(answer),
             _cautions(answer),

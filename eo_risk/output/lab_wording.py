@@ -97,6 +97,15 @@ def model_rows(answer: dict) -> list[list[str]]:
     return rows
 
 
+def once_headline(answer: dict) -> str:
+    """Say first how many results at one time are above the limit."""
+    said = (f"{answer['n_above_limit']} of {answer['n']} results at {answer['aeration_h']:g} h "
+            f"above the {named_limit(answer)} of {with_unit(answer['limit_mg'], 'mg')} per device")  # fmt: skip
+    if answer["n_open"]:
+        said += f"; {answer['n_open']} open, below a detection limit that is above it"
+    return f"{said}."
+
+
 def once_facts(answer: dict) -> list[tuple[str, str]]:
     """Name and write what results at one time tell of the next device."""
     at_most = "at most " if answer["upper_ends"] else ""

@@ -8,6 +8,7 @@ from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
 from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import results_from_bytes
+from eo_risk.output.lab_wording import once_headline
 
 HEAD = "lot,aeration_h,substance,result,unit"
 
@@ -179,3 +180,28 @@ def test_options_out_of_range_are_named(options, where):
     with pytest.raises(InputError) as caught:
         answer(rows, **options)
     assert where in [fault.where for fault in caught.value.faults]
+
+
+def test_certificates_begin_with_the_count():
+    """Equal to the limit is not above it; below a higher detection limit is open."""
+    rows = ["A,24,EO,4.1,mg/device", "A,24,EO,4,mg/device", "B,24,EO,<9,mg/device",
+            "B,24,EO,<2,mg/device", "C,24,EO,5,mg/device"]  # fmt: skip
+    found = answer(rows)
+    assert (found["n_above_limit"], found["n_open"], found["n"]) == (2, 1, 5)
+    assert once_headline(found) == (
+        "2 of 5 results at 24 h above the limit of 4 mg per device; 1 open, below a detection "
+        "limit that is above it."
+    )
+    quiet = answer(rows[1:2] + rows[3:4])
+    assert once_headline(quiet).startswith("0 of 2 results at 24 h above")
+    assert quiet["highest_above_limit"] is False
+
+
+def test_the_choice_between_conditions_is_written_as_it_is_typed():
+    rows = ["A,24,EO,3,mg/device,new", "B,24,EO,3.5,mg/device,new",
+            "C,24,EO,6,mg/device,re-sterilised twice"]  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        answer(rows, head=f"{HEAD},state")
+    (fault,) = caught.value.faults
+    assert fault.given == "new (2), re-sterilised twice (1)"
+    assert '--only state=new or --only "state=re-sterilised twice"' in fault.do

@@ -61,6 +61,7 @@ def test_certificates_say_which_are_used(demo):
     text = words_of(lab_sheet_html(lab_answer(table, LabOptions(4.0, only={"state": "new"})), None))
     assert "Residue at one time" in text
     assert "One time point: no release time can be derived." in text
+    assert "0 of 6 results at 48 h above the limit of 4 mg per device." in text
     assert "not used: state is re-sterilised" in text
     assert text.count("&lt;0.104") == 1
 

@@ -24,6 +24,7 @@ from eo_risk.output.lab_wording import (
     model_header,
     model_rows,
     once_facts,
+    once_headline,
     other_lines,
     prediction_lines,
     release_sentence,
@@ -89,7 +90,7 @@ def _curve(answer: dict) -> None:
 
 
 def _once(answer: dict) -> None:
-    st.markdown(f"**{words.plain(ONE_TIME)}**")
+    st.markdown(f"**{words.plain(once_headline(answer))}** {words.plain(ONE_TIME)}")
     facts = once_facts(answer)
     for column, (name, value) in zip(st.columns(len(facts)), facts, strict=True):
         column.markdown(f"{words.plain(name)}\n\n**{words.plain(value)}**")
