@@ -8,14 +8,16 @@ load and air are run as one. In the exposure a load that takes up much thins the
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.material.parts import Gas, layer_stages
+from eo_risk.judgement.material.parts import Gas, PartModel, part_stages
 from eo_risk.judgement.simulate import ItemParts
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.judgement.windows import windows, within
+from eo_risk.physics.layer import Stage
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
 
@@ -109,9 +111,7 @@ def shared_levels(
 
     Notes
     -----
-    A coating on a polymer is left out here. Where it only slows its part, the level is on the
-    careful side; where it holds much of the EO itself, the level is too low. What earlier
-    cycles left is taken as even.
+    What earlier cycles left is taken as even, in a coated part as in equilibrium.
     """
     _airs(plan, timeline, inputs)  # what is assumed of the air is noted once, for the load
     chamber = len(timeline.injected) - len(timeline.aeration)
@@ -126,7 +126,10 @@ def shared_levels(
 
 
 def _layers(load: Sequence[ItemParts]) -> int:
-    return sum(model.body is not None for item in load for model in item.models)
+    return sum(
+        layer is not None and layer.body is not None
+        for item in load for model in item.models for layer in (model, model.coat)
+    )  # fmt: skip
 
 
 def _shared_parts(
@@ -137,14 +140,26 @@ def _shared_parts(
     for planned, item in zip(plan.items, load, strict=True):
         inputs = item.inputs.within(here)
         for model, held in zip(item.models, item.eo_kg, strict=True):
-            if model.body is None:
-                continue
-            cut = within(model, here, item.inputs.samples)
-            found.append(SharedPart(
-                cut.body, layer_stages(cut, stages, inputs),
-                cut.volume_m3 * (planned.quantity or 1), held[0, here] / cut.volume_m3,
-            ))  # fmt: skip
+            if model.gives_off:
+                cut = within(model, here, item.inputs.samples)
+                layers = part_stages(cut, stages, inputs)
+                found.append(_shared_part(cut, layers, planned.quantity or 1, held[0, here]))
     return found
+
+
+def _shared_part(
+    model: PartModel, stages: Sequence[list[Stage]], pieces: int, held_kg: np.ndarray
+) -> SharedPart:
+    """Return a part, and its coat, as layers that share their air; `held_kg` of one piece."""
+    layers = (model,) if model.coat is None else (model, model.coat)
+    # What is held at the start is shared out as at one gas level: by volume times uptake.
+    level = held_kg / sum(own[0].gas_ratio * layer.volume_m3
+                          for layer, own in zip(layers, stages, strict=True))  # fmt: skip
+    part, *coat = (
+        SharedPart(layer.body, own, layer.volume_m3 * pieces, level * own[0].gas_ratio)
+        for layer, own in zip(layers, stages, strict=True)
+    )
+    return replace(part, coat=coat[0]) if coat else part
 
 
 def depleted_level(

@@ -133,10 +133,10 @@ def item_parts(item: Item, inputs: ItemInputs, timeline: Timeline) -> ItemParts:
     transfer = packaging_transfer(item, inputs)
     models = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
     store = sum(
-        float(np.median(_ratio_at_end(m, timeline, inputs) * m.volume_m3))
-        for m in models
-        if m.body is not None
-    )
+        float(np.median(_ratio_at_end(layer, timeline, inputs) * layer.volume_m3))
+        for model in models if model.gives_off
+        for layer in (model, model.coat) if layer is not None
+    )  # fmt: skip
     held = _held(item, models, inputs, timeline, None)
     return ItemParts(inputs, models, held, *_areas(item, inputs, models), store)
 

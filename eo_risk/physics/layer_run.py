@@ -41,6 +41,23 @@ class AirNow:
 
 
 @dataclass(frozen=True)
+class Joint:
+    """A face two layers share: the inner one of `outer`, the outer one of `inner`.
+
+    `resistance` of that face [s/m], shape (samples,).
+    """
+
+    outer: int
+    inner: int
+    resistance: np.ndarray
+
+    @property
+    def faces(self) -> tuple[tuple[int, str], tuple[int, str]]:
+        """The two sides of it, by layer and face."""
+        return (self.outer, "inner"), (self.inner, "outer")
+
+
+@dataclass(frozen=True)
 class Outputs:
     """What a run found; arrays of shape (outputs, samples), one per layer or open face.
 
@@ -100,9 +117,9 @@ def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarr
 class _Chunk:
     """Samples `here` of coupled layers on their way through the steps."""
 
-    def __init__(self, layers, ranges, interface, here, width):
-        self.layers, self.here = layers, here
-        self.interface = None if interface is None else interface[here]
+    def __init__(self, layers, ranges, joints, here, width):
+        self.layers, self.here, self.joints = layers, here, joints
+        self.joined = {side for joint in joints for side in joint.faces}
         self.bases = [
             basis_for(
                 layer.body.shape, layer.faces, shortest[here].min(), longest[here].max(),
@@ -150,27 +167,27 @@ class _Chunk:
             (None if start is None else start[here], rise),
         )  # fmt: skip
 
-    def _shared_port(self, step: Step, duration: np.ndarray) -> Port:
-        first, second = (layer.stages[step.stage].ratio[self.here] for layer in self.layers)
-        # Positive flux runs from the second layer into the first.
+    def _shared_port(self, joint: Joint, step: Step, duration: np.ndarray) -> Port:
+        first, second = (self.layers[i].stages[step.stage].ratio[self.here]
+                         for i in (joint.outer, joint.inner))  # fmt: skip
+        # Positive flux runs from the inner layer into the outer one.
         touches = (
-            self._touch(0, "inner", duration, -second / first, -1.0),
-            self._touch(1, "outer", duration),
+            self._touch(joint.outer, "inner", duration, -second / first, -1.0),
+            self._touch(joint.inner, "outer", duration),
         )
-        resistance = np.where(duration > 0.0, second * self.interface, CLOSED)
+        resistance = np.where(duration > 0.0, second * joint.resistance[self.here], CLOSED)
         return Port(touches, resistance, second, (None, None))
 
     def ports(self, step: Step, duration: np.ndarray) -> dict[tuple[int, str], Port]:
-        """Return the ports of a step by layer and face; the shared face as that of layer 1."""
-        shared = () if self.interface is None else ((0, "inner"), (1, "outer"))
+        """Return the ports of a step by layer and face; a shared face as the inner layer's."""
         found = {
             (index, face): self._face_port(index, face, step, duration)
             for index, layer in enumerate(self.layers)
             for face in layer.faces
-            if (index, face) not in shared
+            if (index, face) not in self.joined
         }
-        if shared:
-            found[1, "outer"] = self._shared_port(step, duration)
+        for joint in self.joints:
+            found[joint.inner, "outer"] = self._shared_port(joint, step, duration)
         return {name: port for name, port in found.items() if port is not None}
 
     def _layers_now(self, step: Step, duration: np.ndarray) -> list[LayerNow]:
@@ -256,7 +273,7 @@ class _Chunk:
         }
         for (index, face), taken in zip(ports, found.taken, strict=True):
             for touched, amount in taken.items():
-                # The shared face is the inner one of the first layer.
+                # A shared face is the inner one of the outer layer.
                 at = touched, face if touched == index else "inner"
                 changes["gained", at] = (np.subtract, amount)
         return changes
@@ -294,7 +311,7 @@ def run(
     outputs: int,
     samples: int,
     *,
-    interface: np.ndarray | None = None,
+    joints: Sequence[Joint] = (),
     airs: Sequence[AirNow | None] = (),
     volumes: Sequence[np.ndarray] = (),
     with_flux: bool = False,
@@ -304,13 +321,13 @@ def run(
     Parameters
     ----------
     layers : sequence of Layer
-        Layers that are coupled by a shared face or by air; else a single one.
+        Layers that are coupled by shared faces or by air; else a single one.
     steps : sequence of Step
         From `layer_stages.steps_of`.
     outputs, samples : int
         Numbers of output rows and of samples.
-    interface : ndarray, shape (samples,), optional
-        Resistance of the face two layers share. [s/m]
+    joints : sequence of Joint, optional
+        The faces that layers share.
     airs : sequence of AirNow or None, optional
         One per stage; None for gas of a given level.
     volumes : sequence of ndarray, optional
@@ -324,7 +341,7 @@ def run(
     pieces = _THREADS * round(samples * len(layers) / _CHUNK / _THREADS)
 
     def one(here: np.ndarray | slice, width: int) -> None:
-        _Chunk(layers, ranges, interface, here, width).run(steps, airs, volumes, found)
+        _Chunk(layers, ranges, joints, here, width).run(steps, airs, volumes, found)
 
     if pieces <= 1:
         one(slice(None), samples)

@@ -122,12 +122,19 @@ def _less_gas(known: Sequence[np.ndarray], ports: Sequence[Port], poles: PoleSum
     return list(known)
 
 
+def _between(port: Port) -> bool:
+    """Tell whether a port joins two layers, and does not open into the air."""
+    return len(port.touches) > 1
+
+
 def _apart(ports: Sequence[Port], layers: int) -> list[list[int]]:
-    """Group ports that have nothing to do with each other: by layer, unless one joins two."""
-    if any(len(port.touches) > 1 for port in ports):
-        return [list(range(len(ports)))]
-    of = [port.touches[0].layer for port in ports]
-    return [[p for p, layer in enumerate(of) if layer == index] for index in range(layers)]
+    """Group ports that have nothing to do with each other: by layer, joined ones together."""
+    together = list(range(layers))  # the layer whose group each one belongs to
+    for port in ports:
+        first, *others = (together[touch.layer] for touch in port.touches)
+        together = [first if group in others else group for group in together]
+    of = [together[port.touches[0].layer] for port in ports]
+    return [[p for p, group in enumerate(of) if group == index] for index in range(layers)]
 
 
 def _fluxes(responses, ports: Sequence[Port], poles: PoleSum) -> list[np.ndarray]:
@@ -146,21 +153,25 @@ def _fluxes_into(
 ) -> tuple[list[np.ndarray], np.ndarray]:
     """Return fluxes and the level of air at every pole when the ports share that air.
 
-    The layers meet in the air only, so each is solved by itself for air of level zero and
-    for air of level one, and the balance of the air gives the level.
+    What is not joined face to face meets in the air only, so each such group is solved by
+    itself for air of level zero and for air of level one, and the balance of the air gives
+    the level.
     """
     given: list = [None] * len(ports)
     drawn: list = [None] * len(ports)
     out = back = 0.0
-    for index, own in enumerate(_apart(ports, len(responses))):
+    for own in _apart(ports, len(responses)):
         group = [ports[p] for p in own]
         matrix, known = _couple(responses, group)
-        levels = [port.ratio + np.zeros_like(k) for port, k in zip(group, known, strict=True)]
+        levels = [np.zeros_like(k) + (0.0 if _between(port) else port.ratio)
+                  for port, k in zip(group, known, strict=True)]  # fmt: skip
         free, per_level = _solve(matrix, [known, levels])
         for p, port, a, b in zip(own, group, free, per_level, strict=True):
-            amount = air.volume_of[index] * port.touches[0].amount
-            out, back = out + amount * a, back + amount * b
             given[p], drawn[p] = a, b
+            if not _between(port):
+                touch = port.touches[0]
+                amount = air.volume_of[touch.layer] * touch.amount
+                out, back = out + amount * a, back + amount * b
     brought = air.volume * (air.level + air.supply * air.changes / theta[:, None])
     level = (brought + out) / (air.volume * (theta[:, None] + air.changes) + back)
     return [a - level * b for a, b in zip(given, drawn, strict=True)], level

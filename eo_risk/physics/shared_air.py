@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_ready import ready
-from eo_risk.physics.layer_run import AirNow, run
+from eo_risk.physics.layer_run import AirNow, Joint, run
 from eo_risk.physics.layer_stages import (
     Body,
     Stage,
@@ -26,19 +26,22 @@ from eo_risk.physics.layer_stages import (
     stage_values,
     steps_of,
 )
+from eo_risk.physics.two_layers import check_facing
 
 
 @dataclass(frozen=True)
 class SharedPart:
     """One layer of the load: body, stages, volume of all its pieces, even start level.
 
-    In a stage with shared air the gas of the stage is not used. Numbers or (samples,).
+    In a stage with shared air the gas of the stage is not used. Numbers or (samples,). `coat`
+    is a layer on its outer face, with faces as `run_two_layers` has them; a coat has none.
     """
 
     body: Body
     stages: Sequence[Stage]
     volume_m3: ArrayLike
     start_kg_per_m3: ArrayLike = 0.0
+    coat: SharedPart | None = None
 
 
 @dataclass(frozen=True)
@@ -59,9 +62,10 @@ class SharedAir:
 class SharedAirRun:
     """What a run found at the start, every output time and stage end.
 
-    `mean` and `product` of every part, per its volume [kg/m3], shape (parts, outputs,
-    samples); `air` the level of the shared air [kg/m3] and `carried_out` what changes of
-    air took away so far [kg], shape (outputs, samples), 0 in stages without shared air.
+    `mean` and `product` of every layer, per its volume [kg/m3], shape (layers, outputs,
+    samples), a coat right after its part; `air` the level of the shared air [kg/m3] and
+    `carried_out` what changes of air took away so far [kg], shape (outputs, samples), 0 in
+    stages without shared air.
     """
 
     time_s: np.ndarray
@@ -72,22 +76,35 @@ class SharedAirRun:
     carried_out_kg: np.ndarray
 
 
+def _layers(parts: Sequence[SharedPart]) -> list[tuple[str, SharedPart]]:
+    """Return every layer with its name, a coat right after its part."""
+    found = []
+    for i, part in enumerate(parts):
+        found.append((f"parts[{i}]", part))
+        if part.coat is not None:
+            found.append((f"parts[{i}].coat", part.coat))
+    return found
+
+
 def _check(parts: Sequence[SharedPart], airs: Sequence[SharedAir | None]) -> None:
     if not parts:
         raise ValueError("parts is empty; give at least one part")
-    for i, part in enumerate(parts):
-        check_body(part.body, f"parts[{i}].body")
-        check_stages(part.stages, f"parts[{i}].stages")
-        check_number(f"parts[{i}].volume_m3", part.volume_m3, above=True)
-        check_number(f"parts[{i}].start_kg_per_m3", part.start_kg_per_m3)
+    for name, part in _layers(parts):
+        check_body(part.body, f"{name}.body")
+        check_stages(part.stages, f"{name}.stages")
+        check_number(f"{name}.volume_m3", part.volume_m3, above=True)
+        check_number(f"{name}.start_kg_per_m3", part.start_kg_per_m3)
         if len(part.stages) != len(airs):
             raise ValueError(
-                f"parts[{i}].stages has {len(part.stages)} stages, airs {len(airs)}; give one "
-                "air, or None, per stage"
+                f"{name}.stages has {len(part.stages)} stages, airs {len(airs)}; give one air, "
+                "or None, per stage"
             )
         for k, (own, first) in enumerate(zip(part.stages, parts[0].stages, strict=True)):
             if not np.array_equal(*np.broadcast_arrays(own.duration_s, first.duration_s)):
-                raise ValueError(f"parts[{i}].stages[{k}].duration_s differs from that of parts[0]")
+                raise ValueError(f"{name}.stages[{k}].duration_s differs from that of parts[0]")
+    for part in parts:
+        if part.coat is not None:
+            check_facing(part.coat.body, part.body)
     known = False
     for k, air in enumerate(airs):
         if air is not None:
@@ -129,10 +146,11 @@ def run_shared_air(
     rounding in every stage with shared air.
     """
     _check(parts, airs)
+    flat = [part for _, part in _layers(parts)]
     samples = samples_of(
-        *(v for p in parts for v in (p.volume_m3, p.start_kg_per_m3)),
-        *(v for p in parts for v in (p.body.thickness_m, p.body.outer_radius_m)),
-        *(v for p in parts for stage in p.stages for v in stage_values(stage)),
+        *(v for p in flat for v in (p.volume_m3, p.start_kg_per_m3)),
+        *(v for p in flat for v in (p.body.thickness_m, p.body.outer_radius_m)),
+        *(v for p in flat for stage in p.stages for v in stage_values(stage)),
         *(
             v
             for a in airs
@@ -141,13 +159,20 @@ def run_shared_air(
         ),
     )
     steps, time, index = steps_of(parts[0].stages, samples)
-    layers = [ready(p.body, p.stages, samples, p.start_kg_per_m3) for p in parts]
-    volumes = [over_samples(p.volume_m3, samples) for p in parts]
+    # A coat comes right after the part it meets.
+    coats = [i + 1 for i, p in enumerate(flat) if p.coat is not None]
+    layers = [
+        ready(p.body, p.stages, samples, p.start_kg_per_m3,
+              meets="outer" if p.coat is not None else "inner" if i in coats else None)
+        for i, p in enumerate(flat)
+    ]  # fmt: skip
+    volumes = [over_samples(p.volume_m3, samples) for p in flat]
     found = run(
         layers, steps, len(time), samples,
+        joints=[Joint(coat, coat - 1, np.zeros(samples)) for coat in coats],
         airs=[None if a is None else _air_now(a, samples) for a in airs], volumes=volumes,
     )  # fmt: skip
-    product = np.stack([found.product_of(i) for i in range(len(parts))])
+    product = np.stack([found.product_of(i) for i in range(len(flat))])
     return SharedAirRun(time, index, np.stack(found.mean), product, found.air, found.carried)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_ready import ready
-from eo_risk.physics.layer_run import run
+from eo_risk.physics.layer_run import Joint, run
 from eo_risk.physics.layer_stages import (
     Body,
     Stage,
@@ -44,9 +44,17 @@ class TwoLayerRun:
     passed_kg_per_m3: np.ndarray
 
 
-def _check(outer: Body, inner: Body, outer_stages, inner_stages, share: ArrayLike) -> None:
-    for name, body, stages in (("outer", outer, outer_stages), ("inner", inner, inner_stages)):
+def check_facing(outer: Body, inner: Body) -> None:
+    """Refuse two bodies that cannot lie face to face. Raises ValueError."""
+    for name, body in (("outer", outer), ("inner", inner)):
         check_body(body, name)
+        if body.shape != outer.shape or body.shape not in ("sheet", "tube"):
+            raise ValueError(f"{name}.shape = {body.shape!r}; give two sheets or two tubes")
+
+
+def _check(outer: Body, inner: Body, outer_stages, inner_stages, share: ArrayLike) -> None:
+    check_facing(outer, inner)
+    for name, stages in (("outer", outer_stages), ("inner", inner_stages)):
         check_stages(stages, f"{name}_stages")
     if len(outer_stages) != len(inner_stages):
         raise ValueError(
@@ -56,9 +64,6 @@ def _check(outer: Body, inner: Body, outer_stages, inner_stages, share: ArrayLik
     for i, (first, second) in enumerate(zip(outer_stages, inner_stages, strict=True)):
         if not np.array_equal(*np.broadcast_arrays(first.duration_s, second.duration_s)):
             raise ValueError(f"stages[{i}].duration_s differs between the two layers")
-    for name, body in (("outer", outer), ("inner", inner)):
-        if body.shape != outer.shape or body.shape not in ("sheet", "tube"):
-            raise ValueError(f"{name}.shape = {body.shape!r}; give two sheets or two tubes")
     check_number("outer_start_share", share)
     if np.any(np.asarray(share) > 1.0):
         raise ValueError(f"outer_start_share = {np.max(share):g} is not allowed; give 0 to 1")
@@ -130,7 +135,7 @@ def run_two_layers(
     transfer = over_samples(interface_transfer_m_per_s, samples)
     touching = transfer > 0.0
     resistance = np.where(touching, 1.0 / np.where(touching, transfer, 1.0), CLOSED)
-    found = run(layers, steps, len(time), samples, interface=resistance)
+    found = run(layers, steps, len(time), samples, joints=[Joint(0, 1, resistance)])
     return TwoLayerRun(
         time, index, *found.mean, found.product_of(0), found.product_of(1),
         *(found.at_face("gained", *key) for key in ((0, "outer"), (1, "inner"), (1, "outer"))),

@@ -118,3 +118,31 @@ def test_a_load_that_takes_up_much_thins_the_gas(raw):
 def test_a_load_that_takes_little_is_not_said_to_thin_the_gas(demo):
     plan = read_plan(json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8")))
     assert check_plan(plan, samples=64, advise=False).load.depleted_eo_kg_per_m3 is None
+
+
+def test_a_coat_gives_off_into_the_air_too(raw):
+    """A third of a sheet laid on it as a coat of the same material is the same sheet."""
+    part = raw["items"][1]["parts"][0]
+    del part["plasticiser_percent"]
+    whole, _, _, expected = run(raw, 0)
+    part |= {"thickness_mm": 2.0, "mass_g": 50.0,
+             "coating": {"material": part["material"], "thickness_mm": 0.5}}  # fmt: skip
+    coated, _, _, level = run(raw, 0)
+    assert coated.load is not None
+    assert whole.load is not None
+    assert level == pytest.approx(expected, rel=0.01, abs=1e-9)
+
+
+@pytest.mark.parametrize("core", ["stainless_steel", "pp"])
+def test_a_neighbour_gains_from_a_coat_on_metal_or_polymer(raw, core):
+    part = raw["items"][1]["parts"][0]
+    del part["plasticiser_percent"]
+    part |= {"material": core, "coating": {"material": "pvc_plasticised", "thickness_mm": 0.3}}
+    context, clean, loaded, level = run(raw, 0)
+    items = context.plan.items
+    load = sum((i.quantity or 1) * held(p, context) for i, p in zip(items, loaded, strict=True))
+    assert load + level * 0.2 == pytest.approx(np.broadcast_to(load[0], load.shape), rel=0.02)
+    assert np.all(held(loaded[2], context)[-1] > held(clean[2], context)[-1])
+    del part["coating"]
+    *_, bare = run(raw, 0)
+    assert np.median(level[-1]) > np.median(bare[-1])

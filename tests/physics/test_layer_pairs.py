@@ -201,3 +201,55 @@ def test_a_heavy_part_slows_its_neighbours_and_draws_a_chamber_down():
     # ... and in the aerator it holds the light one back.
     left = [r.mean_kg_per_m3[0, -1] / r.mean_kg_per_m3[0, 2] for r in (alone, beside)]
     assert np.all(left[1] > 1.1 * left[0])
+
+
+SHAPES = [Body("sheet", 0.9 * A, open_faces="outer"), Body("tube", 0.9 * A, 2 * A, "both")]
+
+
+def coated(core, ratio, coat_ratio, samples=3):
+    """A part under a thin coat through an exposure and two aerations. Invented."""
+    first = 0.1 * A
+    outer = None if core.outer_radius_m is None else core.outer_radius_m + first
+    rng = np.random.default_rng(5)
+    d = D * np.exp(rng.normal(0.0, 1.0, samples))
+
+    def stages(k):
+        return [Stage(10800, d, k, 0.6, None, 1e-4, 1e-6),
+                *[Stage(4 * 3600, d, 1.3 * k, 0.0, None, 1e-4, 1e-6)] * 2]  # fmt: skip
+
+    volume = 1e-4 * volumes(core.shape, outer, first, core.thickness_m) / A**2
+    if core.shape == "sheet":
+        volume = 1e-4 * np.array([first, core.thickness_m]) / A
+    coat = SharedPart(Body(core.shape, first, outer), stages(coat_ratio), volume[0])
+    return SharedPart(core, stages(ratio), volume[1], coat=coat)
+
+
+@pytest.mark.parametrize("core", SHAPES)
+def test_a_coat_of_its_own_material_shares_its_air_as_a_thicker_part(core):
+    part = coated(core, 20.0, 20.0)
+    outer = None if core.outer_radius_m is None else core.outer_radius_m + 0.1 * A
+    whole = SharedPart(Body(core.shape, A, outer, core.open_faces), part.stages,
+                       part.volume_m3 + part.coat.volume_m3)  # fmt: skip
+    light, *_ = load(3)
+    light = SharedPart(light.body, [light.stages[0], *light.stages[2:]], light.volume_m3)
+    airs = [None, SharedAir(0.03, 0.5 / 3600, 0.0), SharedAir(0.03, 0.0)]
+    found, expected = (run_shared_air([light, p, light], airs) for p in (part, whole))
+    assert found.air_kg_per_m3[2:] == pytest.approx(expected.air_kg_per_m3[2:], rel=1e-6)
+    held = found.mean_kg_per_m3[1] * part.volume_m3 + found.mean_kg_per_m3[2] * part.coat.volume_m3
+    assert held == pytest.approx(expected.mean_kg_per_m3[1] * whole.volume_m3, rel=1e-6)
+    assert found.mean_kg_per_m3[3] == pytest.approx(expected.mean_kg_per_m3[2], rel=1e-6)
+
+
+@pytest.mark.parametrize("core", SHAPES)
+def test_coat_and_core_lose_nothing_to_their_air_but_what_it_holds(core):
+    parts = [coated(core, 3.0, 40.0), coated(core, 40.0, 3.0)]
+    run = run_shared_air(parts, [None, SharedAir(0.03, 2 / 3600, 0.0), SharedAir(0.03, 0.0)])
+    layers = [layer for part in parts for layer in (part, part.coat)]
+    held = sum(m * p.volume_m3 for m, p in zip(run.mean_kg_per_m3, layers, strict=True))
+    whole = held + 0.03 * run.air_kg_per_m3 + run.carried_out_kg
+    assert np.abs(whole[1:] / whole[1] - 1.0).max() <= 1e-9
+    # In given gas a coated part is what two layers are by themselves.
+    alone = run_two_layers(parts[0].coat.body, parts[0].body, parts[0].coat.stages[:1],
+                           parts[0].stages[:1])  # fmt: skip
+    assert run.mean_kg_per_m3[0, :2] == pytest.approx(alone.inner_kg_per_m3, rel=1e-6)
+    assert run.mean_kg_per_m3[1, :2] == pytest.approx(alone.outer_kg_per_m3, rel=1e-6)

@@ -76,6 +76,11 @@ class PartModel:
         letters = [self.substance.data_class, *([self.coat.data_class] if self.coat else [])]
         return max(letters)
 
+    @property
+    def gives_off(self) -> bool:
+        """Whether EO gets in and out: not where nothing takes it up, nor under a coat of metal."""
+        return self.body is not None and (self.coat is None or self.coat.body is not None)
+
     def bare(self) -> PartModel:
         """Return the part without any resistance outside."""
         coat = None if self.coat is None else self.coat.bare()
@@ -282,10 +287,9 @@ def part_stages(
 
 def run_stages(model: PartModel, layers: Sequence[list[Stage]]) -> np.ndarray:
     """Run a part through the stages of its layers. [kg], shape (outputs, samples)"""
+    if not model.gives_off:
+        return np.zeros((len(layers[0]) + 1, *model.volume_m3.shape))
     if model.coat is None:
         return run_layer(model.body, layers[0]).mean_kg_per_m3 * model.volume_m3
-    if model.coat.body is None:
-        # Metal on a polymer is as tight as a closed face: no EO gets through.
-        return np.zeros((len(layers[0]) + 1, *model.volume_m3.shape))
     run = run_two_layers(model.coat.body, model.body, layers[1], layers[0])
     return run.inner_kg_per_m3 * model.volume_m3 + run.outer_kg_per_m3 * model.coat.volume_m3
