@@ -83,6 +83,20 @@ def test_a_certificate_of_another_state_is_shown_and_not_used(capsys, write):
     assert found["highest"] == 1.5
 
 
+def test_limits_per_contact_area_are_typed_with_the_area(capsys, study, write):
+    found = answer(capsys, study, "--limit-ug-per-cm2", 10, "--area-cm2", 400)
+    assert (found["limit_mg"], found["release_h_rounded"]) == (pytest.approx(4.0), 31)
+    assert "limit of EO" in errors(capsys, study, "--limit-ug-per-cm2", 10)
+    assert "limit of EO" in errors(capsys, study)
+    path = write("A,24,EO,1.2,mg/device", "B,24,EO,1.5,mg/device", "A,24,ECH,6,mg/device",
+                 "B,24,ECH,12,mg/device")  # fmt: skip
+    argv = (path, "--limit-mg", 4, "--also", "ECH=100ug/cm2", "--area-cm2", 100)
+    assert answer(capsys, *argv)["substances"][0]["n_above_limit"] == 1
+    assert main(["lab", *map(str, argv)]) == 0
+    assert "ECH: limit 10 mg per device (100 µg/cm² on 100 cm²): 1 of 2" in capsys.readouterr().out
+    assert "--also" in errors(capsys, path, "--limit-mg", 4, "--also", "ECH=100ppm")
+
+
 def test_every_substance_and_the_ruling_one(capsys, write):
     hours = (0, 6, 12, 24, 36)
     lines = [f"{lot},{h},{s},{a * 0.95 ** (h * k) * f:.4g},mg/device"

@@ -29,6 +29,12 @@ def _choice(column, label: str, options: Sequence, key: str, **more) -> object:
     return column.selectbox(label, options, key=key, **more, **KEPT)
 
 
+def _limit(column, substance: str, per_area: bool, help_text: str) -> float | None:
+    labels = lab_words.LIMIT_PER_AREA if per_area else lab_words.LIMIT
+    key = f"lab-limit-{'area-' if per_area else ''}{substance}"
+    return _number(column, labels[substance], key, help_text=help_text)
+
+
 def _only(table: LabTable) -> tuple[dict[str, str], bool]:
     """Draw a choice for every condition that differs; tells whether all were made."""
     needed = choices_needed(table.rows)
@@ -74,21 +80,22 @@ def options(table: LabTable) -> LabOptions | None:
     present = [s for s in SUBSTANCES if any(row.substance == s for row in table.rows)]
     one, two, three, four = st.columns(4)
     substance = _choice(one, lab_words.SUBSTANCE, present, state.lab_key("substance"))
-    limit = _number(two, lab_words.LIMIT[substance], f"lab-limit-{substance}",
-                    help_text=lab_words.LIMIT_HELP)  # fmt: skip
-    confidence = _number(three, lab_words.CONFIDENCE, "lab-confidence", low=0.5, value=0.95)
-    model = _choice(four, lab_words.MODEL, list(lab_words.MODELS), "lab-model",
-                    format_func=lab_words.MODELS.__getitem__)  # fmt: skip
+    per_area = _choice(two, lab_words.LIMITS_IN, (lab_words.PER_DEVICE, lab_words.PER_AREA),
+                       "lab-limits-in") == lab_words.PER_AREA  # fmt: skip
+    limit = _limit(three, substance, per_area, lab_words.LIMIT_HELP)
+    confidence = _number(four, lab_words.CONFIDENCE, "lab-confidence", low=0.5, value=0.95)
     one, two, three, four = st.columns(4)
-    mass = _number(one, lab_words.MASS, "lab-mass", help_text=lab_words.MASS_HELP)
-    area = _number(two, lab_words.AREA, "lab-area", help_text=lab_words.AREA_HELP)
-    from_h = _number(three, lab_words.FROM_H, "lab-from")
+    model = _choice(one, lab_words.MODEL, list(lab_words.MODELS), "lab-model",
+                    format_func=lab_words.MODELS.__getitem__)  # fmt: skip
+    mass = _number(two, lab_words.MASS, "lab-mass", help_text=lab_words.MASS_HELP)
+    area = _number(three, lab_words.AREA, "lab-area", help_text=lab_words.AREA_HELP)
+    from_h = _number(four, lab_words.FROM_H, "lab-from")
     others = [s for s in present if s != substance]
-    also = {
-        name: _number(four, lab_words.LIMIT[name], f"lab-limit-{name}",
-                      help_text=lab_words.OTHER_LIMIT_HELP)
-        for name in others
-    }  # fmt: skip
+    columns = st.columns(len(others)) if others else ()
+    limits = {substance: limit} | {
+        name: _limit(column, name, per_area, lab_words.OTHER_LIMIT_HELP)
+        for column, name in zip(columns, others, strict=True)
+    }
     only, complete = _only(table)
     with st.expander(lab_words.NARROW):
         only |= _narrowed(table, st.columns(2))
@@ -97,10 +104,11 @@ def options(table: LabTable) -> LabOptions | None:
         st.info(lab_words.GIVE_LIMIT)
     if limit is None or not complete:
         return None
+    known = {name: value for name, value in limits.items() if value is not None}
     given = {"confidence": confidence, "device_mass_g": mass, "area_cm2": area, "from_h": from_h}
     return LabOptions(
-        limit, substance, model=model, only=only,
-        also_mg={name: value for name, value in also.items() if value is not None},
+        None, substance, model=model, only=only,
+        **{"per_area_ug_cm2" if per_area else "also_mg": known},
         **{name: value for name, value in given.items() if value is not None}, **groups,
     )  # fmt: skip
 

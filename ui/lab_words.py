@@ -21,12 +21,16 @@ MODELS = {"both": "both, the later one rules", "pooled": "all results pooled",
           "lots": "lot as a random factor"}  # fmt: skip
 LIMIT = {"EO": "Limit of EO (mg per device)", "ECH": "Limit of ECH (mg per device)",
          "EG": "Screening reference of EG (mg per device)"}  # fmt: skip
-GIVE_LIMIT = "Give the limit per device to see the answer."
+LIMIT_PER_AREA = {"EO": "Limit of EO (µg/cm²)", "ECH": "Limit of ECH (µg/cm²)",
+                  "EG": "Screening reference of EG (µg/cm²)"}  # fmt: skip
+LIMITS_IN = "Limits in"
+PER_DEVICE, PER_AREA = "mg per device", "µg per cm² of contact area"
+GIVE_LIMIT = "Give the limit to see the answer."
 LIMIT_HELP = "From the allowable limits for the patient contact of this device, or the maker's."
 OTHER_LIMIT_HELP = "Leave it empty to leave this substance out."
 MASS, AREA = "Mass of the device (g)", "Contact area of the device (cm²)"
 MASS_HELP = "Needed where results are in ug/g, or from a part of the device."
-AREA_HELP = "Needed where results are in ug/cm2."
+AREA_HELP = "Needed where results or limits are in µg/cm²."
 FROM_H = "Use results from this hour on (h)"
 ONLY = {
     "device": "Use only the device", "state": "Use only the state",
@@ -79,4 +83,5 @@ PLACES = {
     "--packaging": PACKAGING, "--part-mass-g": PART_MASS, "--eo-mg-per-l": GAS,
     "--after-exposure-h": EXPOSURE, "--temperature-c": TEMPERATURE, "--model": MODEL,
     "--substance": SUBSTANCE, "confidence": CONFIDENCE,
+    **{f"limit of {name}": label for name, label in LIMIT_PER_AREA.items()},
 }  # fmt: skip

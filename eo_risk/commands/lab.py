@@ -10,6 +10,7 @@ from eo_risk.commands.printing import add_json_flag, columns, emit, say
 
 _SUBSTANCES = ("EO", "ECH", "EG")
 _MODELS = ("both", "pooled", "lots")
+_PER_AREA = "ug/cm2"
 _SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
 
 
@@ -20,9 +21,11 @@ def register(subparsers) -> None:
     )
     parser.add_argument("results", help="table of results (CSV or XLSX); see `template lab`")
     parser.add_argument("--limit-mg", help="limit per device; for EG a screening reference")
+    parser.add_argument("--limit-ug-per-cm2", help="or limit per contact area; needs the area")
     parser.add_argument("--substance", default="EO", help="EO (default), ECH or EG")
-    parser.add_argument("--also", action="append", default=[], metavar="SUBSTANCE=MG",
-                        help="limit of another substance in the table")  # fmt: skip
+    parser.add_argument("--also", action="append", default=[], metavar="SUBSTANCE=LIMIT",
+                        help="limit of another substance in the table: ECH=9 in mg per device, "
+                        "or ECH=5000ug/cm2")  # fmt: skip
     parser.add_argument("--confidence", help="of the prediction limit (default 0.95)")
     parser.add_argument("--model", default="both", help="both (default), pooled or lots")
     parser.add_argument("--device-mass-g", help="mass of the whole device, for ug/g")
@@ -69,26 +72,32 @@ def _pairs(flags: Flags, flag: str, texts: list[str]) -> dict[str, str]:
     return found
 
 
-def _also(flags: Flags, texts: list[str]) -> dict[str, float]:
+def _limits(flags: Flags, args: argparse.Namespace) -> dict[str, dict[str, float]]:
+    """Read the limits of every substance, per device and per contact area."""
     from eo_risk.errors import Fault, nearest
 
-    found = {}
-    for name, value in _pairs(flags, "--also", texts).items():
+    per_device: dict[str, float] = {}
+    per_area = {args.substance: flags.number("--limit-ug-per-cm2", "ug/cm2", 0, 1e9, above=True)}
+    for name, text in _pairs(flags, "--also", args.also).items():
+        number = text.removesuffix(_PER_AREA)
         try:
-            found[name] = float(value)
+            (per_device if number == text else per_area)[name] = float(number)
         except ValueError:
-            flags.faults.append(Fault("--also", value, "mg", "a number", "Write ECH=9."))
+            flags.faults.append(Fault("--also", repr(text), "", "a number in mg per device, or "
+                                      "one with ug/cm2",
+                                      "Write ECH=9 or ECH=5000ug/cm2."))  # fmt: skip
         if name not in _SUBSTANCES:
             flags.faults.append(Fault("--also", repr(name), "", nearest(name, _SUBSTANCES),
                                       "Use one of these."))  # fmt: skip
-    return found
+    known = {name: value for name, value in per_area.items() if value is not None}
+    return {"also_mg": per_device, "per_area_ug_cm2": known}
 
 
 def _options(flags: Flags, args: argparse.Namespace):
     from eo_risk.measured.lab_options import LabOptions
 
     given = {
-        "limit_mg": flags.number("--limit-mg", "mg", 0, 1e9, above=True, required=True),
+        "limit_mg": flags.number("--limit-mg", "mg", 0, 1e9, above=True),
         "substance": flags.word("--substance", _SUBSTANCES),
         "confidence": flags.number("--confidence", "", 0.5, 0.9999),
         "model": flags.word("--model", _MODELS),
@@ -98,7 +107,7 @@ def _options(flags: Flags, args: argparse.Namespace):
         "margin_h": flags.number("--margin-h", "h", 0, 20_000),
         "reference_group": args.reference_group,
         "only": _pairs(flags, "--only", args.only),
-        "also_mg": _also(flags, args.also),
+        **_limits(flags, args),
     }
     return lambda: LabOptions(**{key: value for key, value in given.items() if value is not None})
 

@@ -22,6 +22,12 @@ _NEEDS = {
     "ug/g": ("device_mass_g",),
     "ug/cm2": ("area_cm2",),
 }
+# How a user gives it.
+_HOW = {
+    "extract_volume_ml": "column extract_volume_ml",
+    "device_mass_g": "--device-mass-g, or column device_mass_g",
+    "area_cm2": "--area-cm2, or column area_cm2",
+}
 
 
 @dataclass(frozen=True)
@@ -98,7 +104,7 @@ def device_amounts(
             faults.append(
                 Fault(place(row.row, "unit"), repr(row.unit), "",
                       f"mg/device, or {row.unit} with {name}",
-                      f"Give {name}: a limit in mg per device is no limit in {row.unit}.")
+                      f"Give {_HOW[name]}: a limit in mg per device is no limit in {row.unit}.")
             )  # fmt: skip
         if not missing and filled.sample_mass_g and filled.device_mass_g:
             if filled.sample_mass_g > filled.device_mass_g * (1.0 + 1e-9):

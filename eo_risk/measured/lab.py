@@ -92,6 +92,7 @@ def _substance(
     worst = max(answers, key=lambda name: _badness(answers[name]))
     answer = dict(answers[worst])
     answer["cautions"] = _written(answer["cautions"])
+    per_area = options.per_area_ug_cm2.get(substance)
     extra: dict[str, Any] = {"groups": [], "family": [], "comparisons": []}
     if len(groups) > 1:
         extra = _family(groups, answers, limit_mg, options)
@@ -101,6 +102,8 @@ def _substance(
         "limit_mg": limit_mg,
         "limit_kind": "screening" if substance == "EG" else "limit",
         "limit_note": SCREENING if substance == "EG" else "",
+        "limit_ug_per_cm2": per_area,
+        "area_cm2": None if per_area is None else amounts[0].row.area_cm2,
         "group": worst,
         **answer,
         **extra,
@@ -192,14 +195,15 @@ def lab_answer(
         table.rows, device_mass_g=options.device_mass_g, area_cm2=options.area_cm2
     )
     used = [a for a in amounts if not why_not_used(a.row, options)]
-    answers = {}
-    for substance, limit in options.limits_mg.items():
-        chosen = [a for a in used if a.row.substance == substance]
+    by_substance = {name: [a for a in used if a.row.substance == name] for name in options.asked}
+    for name, chosen in by_substance.items():
         if not chosen:
             present = sorted({a.row.substance for a in used}) or ["none of the chosen rows"]
-            raise InputError([Fault("substance", substance, "", nearest(substance, present),
+            raise InputError([Fault("substance", name, "", nearest(name, present),
                                     "No result of this substance is left to use.")])  # fmt: skip
-        answers[substance] = _substance(chosen, substance, limit, options)
+    options = options.resolved(used)
+    answers = {name: _substance(by_substance[name], name, limit, options)
+               for name, limit in options.limits_mg.items()}  # fmt: skip
     layers = _physics(answers, used, physics, options)
     return answers[options.substance] | {
         "confidence": options.confidence,

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from eo_risk.errors import Fault, InputError, unknown_name
 from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.results_table import SUBSTANCES, LabRow
+from eo_risk.units import convert
 
 MODELS = ("both", "pooled", "lots")
 # What must be one and the same for results to be put together.
@@ -21,9 +22,13 @@ CHOOSABLE = (*CONDITIONS, "lot", "sterilisation_lot", "group", "aeration_h", "da
 
 @dataclass(frozen=True)
 class LabOptions:
-    """What is asked of a table of results."""
+    """What is asked of a table of results.
 
-    limit_mg: float
+    A limit is given per device or, in `per_area_ug_cm2` by its substance, per contact area;
+    `resolved` turns the latter into the former.
+    """
+
+    limit_mg: float | None = None
     substance: str = "EO"
     confidence: float = 0.95
     model: Literal["both", "pooled", "lots"] = "both"
@@ -32,24 +37,68 @@ class LabOptions:
     only: Mapping[str, str] = field(default_factory=dict)
     from_h: float = 0.0
     also_mg: Mapping[str, float] = field(default_factory=dict)
+    per_area_ug_cm2: Mapping[str, float] = field(default_factory=dict)
     margin_h: float | None = None
     reference_group: str | None = None
 
     @property
     def limits_mg(self) -> dict[str, float]:
         """Limit (for EG the reference) of every substance asked about. [mg per device]"""
-        return {self.substance: self.limit_mg, **self.also_mg}
+        asked = {} if self.limit_mg is None else {self.substance: self.limit_mg}
+        return {**asked, **self.also_mg}
+
+    @property
+    def asked(self) -> list[str]:
+        """Substances with a limit, the one that answers first."""
+        return sorted({**self.limits_mg, **self.per_area_ug_cm2}, key=lambda s: s != self.substance)
+
+    def _limit_faults(self) -> list[Fault]:
+        found = []
+        given = [(name, value, "mg") for name, value in self.limits_mg.items()]
+        given += [(name, value, "ug/cm2") for name, value in self.per_area_ug_cm2.items()]
+        for name, value, unit in given:
+            if name not in SUBSTANCES:
+                found.append(unknown_name("substance", name, SUBSTANCES, "Use one of these."))
+            if not 0.0 < value < math.inf:
+                found.append(Fault(f"limit of {name}", f"{value:g}", unit, f"more than 0 {unit}",
+                                   "Correct this limit."))  # fmt: skip
+        if twice := sorted(self.limits_mg.keys() & self.per_area_ug_cm2.keys()):
+            found.append(Fault(f"limit of {twice[0]}", "one in mg and one in ug/cm2", "", "one of "
+                               "them", "Give the one that allows less."))  # fmt: skip
+        elif self.substance not in self.asked:
+            found.append(Fault(f"limit of {self.substance}", "nothing", "", "a limit per device "
+                               "(--limit-mg) or per contact area (--limit-ug-per-cm2)",
+                               "Give one."))  # fmt: skip
+        return found
+
+    def resolved(self, amounts: Sequence[DeviceAmount]) -> LabOptions:
+        """Return the options with every limit per device, by the area of the devices tested.
+
+        Raises
+        ------
+        InputError
+            When a limit per contact area meets results without an area, or with several.
+        """
+        limits, faults = self.limits_mg, []
+        for name, value in self.per_area_ug_cm2.items():
+            areas = {a.row.area_cm2 for a in amounts if a.row.substance == name}
+            if len(areas) == 1 and None not in areas:
+                limits[name] = convert(value * areas.pop(), "ug", "mg")
+                continue
+            given = "no area" if None in areas or not areas else ", ".join(
+                f"{area:g} cm2" for area in sorted(areas))  # fmt: skip
+            faults.append(Fault(f"limit of {name}", f"{value:g} ug/cm2 with {given}", "",
+                                "one contact area for the devices tested",
+                                "Give the contact area (--area-cm2, or column area_cm2): a limit "
+                                "in ug/cm2 is none in mg per device."))  # fmt: skip
+        if faults:
+            raise InputError(faults)
+        also = {name: value for name, value in limits.items() if name != self.substance}
+        return replace(self, limit_mg=limits[self.substance], also_mg=also)
 
     def check(self) -> None:
         """Raise InputError with every fault of the options."""
-        faults = []
-        for name in self.limits_mg:
-            if name not in SUBSTANCES:
-                faults.append(unknown_name("substance", name, SUBSTANCES, "Use one of these."))
-        for name, value in self.limits_mg.items():
-            if not 0.0 < value < math.inf:
-                faults.append(Fault(f"limit of {name}", f"{value:g}", "mg", "more than 0 mg",
-                                    "Give the limit per device."))  # fmt: skip
+        faults = self._limit_faults()
         if not 0.5 <= self.confidence <= 0.9999:
             faults.append(Fault("confidence", f"{self.confidence:g}", "", "from 0.5 to 0.9999",
                                 "0.95 is usual."))  # fmt: skip

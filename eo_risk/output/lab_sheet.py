@@ -13,6 +13,7 @@ from eo_risk.output.lab_wording import (
     amount_text,
     caution_lines,
     family_lines,
+    limit_text,
     model_header,
     model_rows,
     once_facts,
@@ -20,7 +21,7 @@ from eo_risk.output.lab_wording import (
     release_sentence,
     result_rows,
 )
-from eo_risk.output.numbers import moment_text, shorten, with_unit
+from eo_risk.output.numbers import moment_text, shorten
 from eo_risk.output.style import style
 
 _MOST_LOTS, _MOST_TIMES = 6, 9
@@ -85,8 +86,6 @@ def _values(rows: Sequence[dict], column: str, unit: str = "") -> str:
 def _head(answer: dict, created: datetime | None) -> Markup:
     rows = _used(answer)
     named = "Reference" if answer["limit_kind"] == "screening" else "Limit"
-    limit = f"{with_unit(answer['limit_mg'], 'mg')} per device"
-    note = f" ({answer['limit_note']})" if answer["limit_note"] else ""
     lots = f"{len(answer['lots'])}: {', '.join(answer['lots'])}"
     times = ", ".join(f"{t:g}" for t in answer["times_h"]) + " h"
     title = "Aeration release time" if answer["kind"] == "curve" else "Residue at one time"
@@ -98,7 +97,7 @@ def _head(answer: dict, created: datetime | None) -> Markup:
                 ("Device", _values(rows, "device")),
                 ("Family, group", _short(answer["group"]) or "one product, no groups"),
                 ("State, packaging", f"{_values(rows, 'state')}; {_values(rows, 'packaging')}"),
-                (named, limit + note),
+                (named, limit_text(answer)),
                 ("Aeration at", _values(rows, "aeration_temperature_c", " °C")),
                 ("Extraction", _values(rows, "extraction")),
                 ("Method limits", _method_limits(rows)),

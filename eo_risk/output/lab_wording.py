@@ -17,12 +17,20 @@ def named_limit(answer: dict) -> str:
     return "screening reference" if answer["limit_kind"] == "screening" else "limit"
 
 
+def limit_text(answer: dict) -> str:
+    """Write the limit or reference per device, and what it comes from."""
+    notes = [answer["limit_note"]]
+    if answer["limit_ug_per_cm2"] is not None:
+        notes.insert(0, f"{with_unit(answer['limit_ug_per_cm2'], 'ug/cm2')} on "
+                        f"{with_unit(answer['area_cm2'], 'cm2')}")  # fmt: skip
+    said = "; ".join(filter(None, notes))
+    return f"{with_unit(answer['limit_mg'], 'mg')} per device" + (f" ({said})" if said else "")
+
+
 def limit_line(answer: dict) -> str:
     """Say the substance with its limit or reference."""
     group = f", group {answer['group']}" if answer["group"] else ""
-    note = f" ({answer['limit_note']})" if answer["limit_note"] else ""
-    amount = with_unit(answer["limit_mg"], "mg")
-    return f"{answer['substance']}: {named_limit(answer)} {amount} per device{note}{group}"
+    return f"{answer['substance']}: {named_limit(answer)} {limit_text(answer)}{group}"
 
 
 def hours_text(hours: float | None) -> str:
@@ -99,8 +107,9 @@ def model_rows(answer: dict) -> list[list[str]]:
 
 def once_headline(answer: dict) -> str:
     """Say first how many results at one time are above the limit."""
-    said = (f"{answer['n_above_limit']} of {answer['n']} results at {answer['aeration_h']:g} h "
-            f"above the {named_limit(answer)} of {with_unit(answer['limit_mg'], 'mg')} per device")  # fmt: skip
+    count = f"{answer['n_above_limit']} of {answer['n']} results at {answer['aeration_h']:g} h"
+    limit = f"{named_limit(answer)} of {with_unit(answer['limit_mg'], 'mg')} per device"
+    said = f"{count} above the {limit}"
     if answer["n_open"]:
         said += f"; {answer['n_open']} open, below a detection limit that is above it"
     return f"{said}."
@@ -169,7 +178,7 @@ def other_lines(answer: dict) -> list[str]:
     lines = []
     for other in answer["substances"]:
         said = (f"release time {hours_text(other['release_h_rounded'])}"
-                if other["kind"] == "curve" else ONE_TIME.lower())  # fmt: skip
+                if other["kind"] == "curve" else f"{once_headline(other)} {ONE_TIME}")  # fmt: skip
         lines.append(f"{limit_line(other)}: {said}")
     if lines and (ruling := answer["ruling"]):
         lines.append(f"{ruling['substance']} rules: {hours_text(ruling['release_h_rounded'])}")

@@ -8,7 +8,7 @@ from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
 from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import results_from_bytes
-from eo_risk.output.lab_wording import once_headline
+from eo_risk.output.lab_wording import limit_line, once_headline
 
 HEAD = "lot,aeration_h,substance,result,unit"
 
@@ -205,3 +205,38 @@ def test_the_choice_between_conditions_is_written_as_it_is_typed():
     (fault,) = caught.value.faults
     assert fault.given == "new (2), re-sterilised twice (1)"
     assert '--only state=new or --only "state=re-sterilised twice"' in fault.do
+
+
+def test_a_limit_per_area_is_turned_by_the_area_of_the_device():
+    """Arithmetic: 10 ug/cm2 on 400 cm2 are 4 mg; the digits are those of a limit of 4 mg."""
+    per_area = {"limit_mg": None, "per_area_ug_cm2": {"EO": 10.0}}
+    found = answer(STRAIGHT, area_cm2=400.0, **per_area)
+    assert found["limit_mg"] == pytest.approx(4.0)
+    assert found["release_h"] == pytest.approx(answer(STRAIGHT)["release_h"], abs=1e-9)
+    assert limit_line(found) == "EO: limit 4 mg per device (10 µg/cm² on 400 cm²)"
+    both = [f"{row},400" for row in ("A,24,EO,8,ug/cm2", "B,24,EO,12,ug/cm2", "B,24,EO,10,ug/cm2")]
+    column = answer(both, head=f"{HEAD},area_cm2", **per_area)
+    assert (column["limit_mg"], column["n_above_limit"]) == (pytest.approx(4.0), 1)
+
+
+@pytest.mark.parametrize(
+    ("rows", "options", "given"),
+    [
+        (STRAIGHT, {}, "no area"),
+        ([f"{row},{area}" for row, area in zip(STRAIGHT, [400, 410] * 8, strict=False)], {},
+         "400 cm2, 410 cm2"),
+        (STRAIGHT, {"limit_mg": 4.0, "area_cm2": 400.0}, "one in mg and one in ug/cm2"),
+    ],
+)  # fmt: skip
+def test_a_limit_in_another_unit_than_the_results_is_refused(rows, options, given):
+    head = f"{HEAD},area_cm2" if rows is not STRAIGHT else HEAD
+    with pytest.raises(InputError) as caught:
+        answer(rows, head=head, **{"limit_mg": None, "per_area_ug_cm2": {"EO": 10.0}} | options)
+    (fault,) = caught.value.faults
+    assert fault.where == "limit of EO"
+    assert given in fault.given
+
+
+def test_without_any_limit_both_ways_are_named():
+    with pytest.raises(InputError, match=r"--limit-mg.*--limit-ug-per-cm2"):
+        answer(STRAIGHT, limit_mg=None)

@@ -76,6 +76,16 @@ def test_the_curve_shows_the_digits_of_the_command_line(at, root, capsys):
     assert list(table(at)["Model"]) == ["all results pooled", "lot as a random factor"]
 
 
+def test_a_limit_per_contact_area_asks_for_the_area(at):
+    demo(at, "lab_dissipation.csv")
+    give(at, lab_words.LIMITS_IN, lab_words.PER_AREA)
+    give(at, lab_words.LIMIT_PER_AREA["EO"], 10.0)
+    assert lab_words.ASKED_FAULTS in page_text(at)
+    assert lab_words.LIMIT_PER_AREA["EO"] in page_text(at)
+    give(at, lab_words.AREA, 400.0)
+    assert next(m.value for m in at.metric) == "31 h"
+
+
 def test_values_stay_when_the_page_changes(at):
     demo(at, "lab_dissipation.csv")
     give(at, lab_words.LIMIT["EO"], 4.0)
