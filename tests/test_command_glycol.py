@@ -151,6 +151,13 @@ def test_acid_and_alkaline_carry_over(capsys, ph, faster):
     assert held == pytest.approx(plain, rel=0.01) if not faster else held > 3.0 * plain
 
 
+def test_a_ph_near_seven_takes_nothing_from_the_acid_of_co2(capsys):
+    mixed = answer(capsys, *ONE_ML, *CYCLE, "--co2-kpa", "400")
+    assert answer(capsys, *ONE_ML, *CYCLE, "--co2-kpa", "400", "--ph", "7")["eg_mg"] == (
+        mixed["eg_mg"]
+    )
+
+
 def test_largest_water_below_a_reference(capsys):
     """Run again with that water, the 95 % point of EG is the reference."""
     first = answer(capsys, *ONE_ML, *CYCLE, "--reference-mg", "3")

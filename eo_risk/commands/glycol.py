@@ -31,7 +31,7 @@ def register(subparsers) -> None:
     parser.add_argument("--co2-kpa", help="CO2 in the gas, absolute")
     parser.add_argument("--load-temperature-c", help="of the water in exposure (set point)")
     parser.add_argument("--chloride-mol-per-l", help="chloride of the water")
-    parser.add_argument("--ph", help="pH the water is held at; CO2 does not move it then")
+    parser.add_argument("--ph", help="of acid or alkali left from the rinse; it adds to CO2")
     parser.add_argument("--glycol-reference", help="screening reference (default ich_q3c)")
     parser.add_argument("--body-mass-kg", help="of the patient, for that reference (adult)")
     parser.add_argument("--reference-mg", help="EG not to be passed, in place of a reference")

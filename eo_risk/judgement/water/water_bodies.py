@@ -41,6 +41,12 @@ class WaterStage:
     hydrogen: np.ndarray
     in_chamber: bool
     met: MetByWater
+    carried: float | None = None  # hydrogen ion of acid or alkali left from the rinse [mol/m3]
+
+    @property
+    def acid(self) -> np.ndarray:
+        """Hydrogen ion of the gas or of the rinse, the larger. [mol/m3]"""
+        return self.hydrogen if self.carried is None else np.maximum(self.hydrogen, self.carried)
 
     @cached_property
     def gas_level(self) -> np.ndarray:
@@ -114,7 +120,7 @@ class Course:
         return tuple(self.followed[row - 1] for row in self.rows[1:])
 
     def held_at(self, ph: float | None) -> Course:
-        """Return it as water meets it that acid or alkali holds at a pH; None: as it comes."""
+        """Return it as water meets it that holds acid or alkali of a pH; None: as it comes."""
         if ph is None:
             return self
         return replace(self, followed=tuple(held_ph(water, ph) for water in self.followed))
@@ -157,17 +163,24 @@ def salted(water: WaterStage, salt: np.ndarray | float, draw) -> WaterStage:
 
 
 def held_ph(water: WaterStage, ph: float | None) -> WaterStage:
-    """Return a stage as water meets it that acid or alkali holds at a pH; None: as it comes."""
-    if ph is None:
-        return water
-    hydrogen = np.full_like(water.ratio, 10.0 ** (3.0 - ph))  # mol/L to mol/m3
-    return replace(water, hydrogen=hydrogen)
+    """Return a stage as water meets it that holds acid or alkali of a pH; None: as it comes.
+
+    A pH adds to what the gas does to the water and takes nothing away: how much alkali would
+    stand against the acid of CO2 nobody knows, so each rate takes the faster of the two.
+    """
+    return water if ph is None else replace(water, carried=10.0 ** (3.0 - ph))  # mol/L to mol/m3
 
 
 def hydrolysis_rate(water: WaterStage, chloride: np.ndarray | float) -> np.ndarray:
+    """Return the rate of EO to glycol in water of a chloride concentration. [1/s]"""
     eo = water.equilibrium / properties.central("eo.molar_mass")
-    hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, water.hydrogen)
-    return chemistry.hydrolysis_per_s(water.rates, water.hydrogen, hydroxide)
+
+    def held_at(hydrogen: np.ndarray | float) -> np.ndarray:
+        hydroxide = chemistry.hydroxide_mol_per_m3(water.rates, eo, chloride, hydrogen)
+        return chemistry.hydrolysis_per_s(water.rates, hydrogen, hydroxide)
+
+    own = held_at(water.hydrogen)
+    return own if water.carried is None else np.maximum(own, held_at(water.carried))
 
 
 def concentration(
@@ -202,7 +215,7 @@ def film_chemistry(
     stalled = np.zeros(inputs.samples)
     for water in (salted(w, salt, inputs.draw) for w in waters):
         rate = hydrolysis_rate(water, salt) if salty else water.fresh_hydrolysis
-        chloride_rate = (water.rates.chloride + water.rates.chloride_acid * water.hydrogen)
+        chloride_rate = water.rates.chloride + water.rates.chloride_acid * water.acid
         stages.append(
             chemistry.FilmStage(
                 water.stage.duration_s,
