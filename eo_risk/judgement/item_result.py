@@ -132,7 +132,7 @@ def draft_item(
 
     def curves_of(found: ItemTrace) -> list:
         left = amounts_left(found, item, amounts.dose_share, meets.days)
-        return ruling_curves(found, rows, left)
+        return ruling_curves(found, rows, left, counted_of(item).share)
 
     @cache
     def far() -> ItemTrace:

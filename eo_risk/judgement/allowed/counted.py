@@ -86,7 +86,7 @@ def amounts_left(trace: ItemTrace, item: Item, share: dict[str, np.ndarray], day
         else:
             ech[(form, None)] = polymer
     spot = trace.water.wet_spot
-    return Amounts(eo, ech, eg, None if spot is None else share_counted * spot, share, days)
+    return Amounts(eo, ech, eg, None if spot is None else share_counted * spot[-1], share, days)
 
 
 def dose_shares(
@@ -126,16 +126,23 @@ def dose_shares(
 
 
 def ruling_curves(
-    trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts
+    trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts, share_counted: float
 ) -> list[tuple[np.ndarray, np.ndarray | float]]:
-    """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]"""
+    """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
+
+    Of EO only the share that counts, as in the rows; a wet spot is per area. [kg/m2]
+    """
     after = trace.after_wash()
     curves = []
     for row in rows:
-        if not row.used_for_verdict or row.limit is None or row.model == "wet_spot":
+        if not row.used_for_verdict or row.limit is None:
+            continue
+        if row.model == "wet_spot":
+            spot = share_counted * trace.water.wet_spot[after]
+            curves.append((np.maximum(spot, 1e-300), row.limit))
             continue
         if row.substance == "EO":
-            amount = trace.eo(row.model)[after]
+            amount = share_counted * trace.eo(row.model)[after]
         else:
             amount = _ech_over_time(trace, amounts, (row.model, row.buffering))
         limit: np.ndarray | float = row.limit
@@ -147,12 +154,6 @@ def ruling_curves(
         if share is not None and row.substance == "EO":
             amount = amount * share
         curves.append((np.maximum(amount, 1e-300), limit))
-    if trace.water.plug is not None and any(r.model == "wet_spot" for r in rows):
-        spot = next(r for r in rows if r.model == "wet_spot")
-        body = trace.water.plug.eo
-        end = np.maximum(body[-1], np.finfo(float).tiny)
-        density = trace.water.wet_spot * body[after] / end
-        curves.append((np.maximum(density, 1e-300), spot.limit))
     return curves
 
 

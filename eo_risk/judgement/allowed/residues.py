@@ -15,6 +15,8 @@ from eo_risk.judgement.result import Band, Caution, Residue, Verdict
 # rules.
 FORMS = ("whole", "film", "plug")
 
+_GONE = 1e-12  # of a limit: nothing is left, below what the layers resolve
+
 
 @dataclass(frozen=True)
 class Amounts:
@@ -144,7 +146,8 @@ def hours_inside(
     -------
     float or None
         Seconds; None when the last time is still above a limit. Between two times the
-        quantile is taken to fall exponentially.
+        quantile is taken to fall exponentially, or evenly where nothing is left at the later
+        one: water that has dried up lost most of its EO with its last drop.
     """
     needed = 0.0
     for amount, limit in curves:
@@ -155,7 +158,10 @@ def hours_inside(
         last = above[-1]
         if last == time_s.size - 1:
             return None
-        high, low = np.log(level[last]), np.log(max(level[last + 1], 1e-300))
-        share = high / (high - low)
+        if level[last + 1] < _GONE:
+            share = 1.0 - 1.0 / level[last]
+        else:
+            high, low = np.log(level[last]), np.log(level[last + 1])
+            share = high / (high - low)
         needed = max(needed, time_s[last] + share * (time_s[last + 1] - time_s[last]))
     return float(needed)

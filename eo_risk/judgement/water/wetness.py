@@ -55,7 +55,7 @@ class ItemWater:
     film: Body
     plug: Body | None
     ceiling_eg: np.ndarray
-    wet_spot: np.ndarray | None
+    wet_spot: np.ndarray | None  # over the outputs: the wettest place at each [kg/m2]
     starved: tuple[str, ...]
     deep_plugs: tuple[str, ...]
     released_kg: np.ndarray
@@ -85,7 +85,7 @@ class WetPlace:
     film: Body
     plug: Body  # the film again, where no plug can form
     ceiling_kg: np.ndarray
-    spot_kg_per_m2: np.ndarray | None = None
+    spot_kg_per_m2: np.ndarray | None = None  # over the outputs, as the bodies
     starved: bool = False
     deep: bool = False
 
@@ -213,9 +213,9 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     film = path.film("joint", lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity),
                      filled, salt)  # fmt: skip
     spot = None
-    if np.any(filled[-1]):
+    if np.any(filled[0]):
         # Over the mouth of the crevice: its water sits deep, but that is where it touches.
-        spot = film.eo[-1] * depth * density / least
+        spot = film.eo * depth * density / least
     ceiling = ceiling_kg(filled[0], density, path.waters, inputs, salt)
     return WetPlace("crevice", "", full, filled[0], filled[-1], film, film, ceiling, spot)
 
@@ -257,7 +257,7 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
     return WetPlace(
         "plug", at.lumen.name, at.dried_kg, left, later, film, plug,
         ceiling_kg(left, density, waters, inputs, salt),
-        plug.eo[-1] / (4.0 * np.maximum(volume, 1e-12) / at.bore_m),
+        plug.eo / (4.0 * np.maximum(volume, 1e-12) / at.bore_m),
         bool(np.median(wet_share * middle.ratio) > 1.0),
         bool(np.median(volume / (section * ends) / reach) > 1.0),
     )  # fmt: skip
