@@ -152,10 +152,8 @@ def test_acid_and_alkaline_carry_over(capsys, ph, faster):
 
 
 def test_a_ph_near_seven_takes_nothing_from_the_acid_of_co2(capsys):
-    mixed = answer(capsys, *ONE_ML, *CYCLE, "--co2-kpa", "400")
-    assert answer(capsys, *ONE_ML, *CYCLE, "--co2-kpa", "400", "--ph", "7")["eg_mg"] == (
-        mixed["eg_mg"]
-    )
+    mixed = [*ONE_ML, *CYCLE, "--co2-kpa", "400"]
+    assert answer(capsys, *mixed, "--ph", "7")["eg_mg"] == answer(capsys, *mixed)["eg_mg"]
 
 
 def test_largest_water_below_a_reference(capsys):

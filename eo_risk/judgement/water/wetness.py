@@ -291,9 +291,7 @@ def dried_item(
     return DriedItem(start, outside, tuple(lumens))
 
 
-def wet_places(
-    dried: DriedItem, path: WaterPath, *, as_plug: bool = True
-) -> tuple[WetPlace, ...]:
+def wet_places(dried: DriedItem, path: WaterPath, *, as_plug: bool = True) -> tuple[WetPlace, ...]:
     """Carry dried water through the cycle; without `as_plug` lumens are films only."""
     lumens = (_lumen(at, path, as_plug=as_plug) for at in dried.lumens)
     return (_open_film(dried, path), _joints(dried, path), *lumens)
