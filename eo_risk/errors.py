@@ -7,6 +7,10 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
 
+NOTHING = "nothing"  # what was given where a value is missing
+_SHORT_LIST = 12  # so many names are read faster than a guess at one is doubted
+
+
 @dataclass(frozen=True)
 class Fault:
     """One fault of an input, ready to print."""
@@ -17,9 +21,16 @@ class Fault:
     allowed: str
     do: str
 
-    def __str__(self) -> str:
+    @property
+    def said(self) -> str:
+        """What was given, what is allowed and what to do, without the place."""
+        if self.given == NOTHING:
+            return f"nothing is given; needed: {self.allowed}. {self.do}"
         given = f"{self.given} {self.unit}".strip()
-        return f"{self.where}: {given} is not allowed; allowed: {self.allowed}. {self.do}"
+        return f"{given} is not allowed; allowed: {self.allowed}. {self.do}"
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.said}"
 
     def as_dict(self) -> dict[str, str]:
         return asdict(self)
@@ -50,12 +61,15 @@ class MissingExtraError(EoRiskError):
 
 
 def nearest(name: str, choices: Iterable[str], count: int = 3) -> str:
-    """Return the allowed names closest to `name`, as text for an error message."""
-    choices = sorted(choices)
-    close = difflib.get_close_matches(str(name), choices, n=count, cutoff=0.4)
-    if close:
-        return "closest: " + ", ".join(close)
-    return "one of: " + ", ".join(choices)
+    """Say which names are allowed: a short list whole, of a long one the closest to `name`."""
+    choices = list(choices)
+    if not choices:
+        return "none"
+    if len(choices) <= _SHORT_LIST:
+        return "one of: " + ", ".join(choices)
+    by_lower = {choice.lower(): choice for choice in sorted(choices, reverse=True)}
+    close = difflib.get_close_matches(str(name).lower(), by_lower, n=count, cutoff=0.0)
+    return "closest: " + ", ".join(by_lower[match] for match in close)
 
 
 def unknown_name(where: str, given: str, choices: Iterable[str], do: str) -> Fault:

@@ -121,6 +121,5 @@ def block(model: type[Block], raw: dict, key: str, *, columns: int = 3, skip: tu
 def show_faults(faults: tuple[Fault, ...], where: str = "") -> None:
     """Show every fault with its path, what is allowed and what to do."""
     if faults:
-        lines = "\n".join(f"- `{f.where}`: {f.given} {f.unit} is not allowed; allowed: "
-                          f"{f.allowed}. {f.do}" for f in faults)  # fmt: skip
+        lines = "\n".join(f"- `{f.where}`: {words.plain(f.said)}" for f in faults)
         st.error(f"{where or words.FAULTS}\n\n{lines}")

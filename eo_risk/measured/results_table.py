@@ -251,7 +251,7 @@ def results_of_sheet(sheet: Sheet) -> LabTable:
     """Turn a sheet into results; raises InputError with every fault, by row and column."""
     columns, faults = _headers(sheet)
     if not sheet.rows:
-        faults.append(Fault("rows", "none", "", "one row per result", "Fill in the table."))
+        faults.append(Fault("rows", "nothing", "", "one row per result", "Fill in the table."))
     rows = []
     # A blank header column is a fault already; its cells would only repeat it.
     if set(REQUIRED) <= set(columns.values()):

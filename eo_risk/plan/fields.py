@@ -22,7 +22,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from eo_risk.errors import Fault, nearest
+from eo_risk.errors import NOTHING, Fault, nearest
 from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 
 
@@ -43,8 +43,12 @@ class Block(BaseModel):
         return {key: "unknown" if v is None else v for key, v in handler(self).items()}
 
 
-def _fault(given: Any, unit: str, allowed: str, do: str) -> PydanticCustomError:
-    context = {"given": str(given)[:80], "unit": unit, "allowed": allowed, "do": do}
+def fault(
+    given: Any, unit: str, allowed: str, do: str = "Correct it.", *, field: str = ""
+) -> PydanticCustomError:
+    """Make the complaint about a value; a check of a whole block names the field itself."""
+    context = {"given": str(given)[:80], "unit": unit, "allowed": allowed, "do": do,
+               "field": field}  # fmt: skip
     return PydanticCustomError("fault", "{given} {unit} is not allowed; {allowed}. {do}", context)
 
 
@@ -64,14 +68,14 @@ def range_text(low: float, high: float, above: bool, unit: str) -> str:
 
 def _read_number(value: Any, unit: str, allowed: str, ambient_pa: float) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
-        raise _fault(value, unit, allowed, "Give a number or 'unknown'.")
+        raise fault(value, unit, allowed, "Give a number or 'unknown'.")
     if isinstance(value, str):
         try:
             value = parse_quantity(value, unit, ambient_pa=ambient_pa)
         except ValueError as error:
-            raise _fault(repr(value), "", f"{allowed}; {error}", "Correct the text.") from None
+            raise fault(repr(value), "", f"{allowed}; {error}", "Correct the text.") from None
     if not math.isfinite(value):
-        raise _fault(value, unit, allowed, "Give a finite number or 'unknown'.")
+        raise fault(value, unit, allowed, "Give a finite number or 'unknown'.")
     return float(value)
 
 
@@ -96,7 +100,7 @@ def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool =
         ambient_pa = (info.context or {}).get("ambient_pa", STANDARD_ATMOSPHERE_PA)
         given = _read_number(value, unit, allowed, ambient_pa)
         if given > high or given < low or (above and given == low):
-            raise _fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
+            raise fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
         return given
 
     ends = {"exclusiveMinimum" if above else "minimum": low, "maximum": high}
@@ -117,9 +121,9 @@ def whole(low: int = 0, high: int = 1_000_000) -> Any:
             value = int(value)
         counted = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not counted or not math.isfinite(value) or value != int(value):
-            raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
+            raise fault(value, "", allowed, "Correct it, or write 'unknown'.")
         if not low <= value <= high:
-            raise _fault(value, "", allowed, "Correct it, or write 'unknown'.")
+            raise fault(value, "", allowed, "Correct it, or write 'unknown'.")
         return int(value)
 
     schema = {"type": "integer", "minimum": low, "maximum": high}
@@ -134,7 +138,7 @@ def word(literal: Any) -> Any:
         if is_unknown(value):
             return None
         if value not in choices:
-            raise _fault(repr(value), "", nearest(value, choices), "Use one of these words.")
+            raise fault(repr(value), "", nearest(value, choices), "Use one of these words.")
         return value
 
     schema = {"enum": [*choices, "unknown"]}
@@ -148,11 +152,11 @@ def _moment(value: Any) -> datetime | None:
     try:
         moment = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
     except ValueError:
-        raise _fault(repr(value), "", allowed, "Write date, time and offset.") from None
+        raise fault(repr(value), "", allowed, "Write date, time and offset.") from None
     if not 1970 <= moment.year <= 2200:
-        raise _fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
+        raise fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
     if moment.tzinfo is None:
-        raise _fault(repr(value), "", allowed, "Add the offset from UTC.")
+        raise fault(repr(value), "", allowed, "Add the offset from UTC.")
     return moment
 
 
@@ -161,7 +165,7 @@ def _text(value: Any) -> str:
         return ""
     if not isinstance(value, str) or len(value) > 500 or any(ord(c) < 32 for c in value):
         given = repr(value)[:60]
-        raise _fault(given, "", "one line of text, up to 500 characters", "Shorten it.")
+        raise fault(given, "", "one line of text, up to 500 characters", "Shorten it.")
     return value
 
 
@@ -177,7 +181,7 @@ Looked = word(Literal["yes", "no", "not_looked"])
 
 # What pydantic's own complaints allow, in plain words.
 _ALLOWED = {
-    "missing": "a value, which must be given",
+    "missing": "a value",
     "tuple_type": "a list",
     "string_too_short": "one character or more",
     "too_short": "one character or more",
@@ -197,8 +201,8 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
     """Turn every complaint of pydantic into a fault a user can act on."""
     found = []
     for item in error.errors(include_url=False):
-        where = dotted(item["loc"])
         context = item.get("ctx", {})
+        where = dotted((*item["loc"], *filter(None, [context.get("field")])))
         if item["type"] == "fault":
             found.append(Fault(where, *(context[k] for k in ("given", "unit", "allowed", "do"))))
         elif item["type"] == "extra_forbidden":
@@ -209,9 +213,7 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
                 Fault(where, repr(key), "", nearest(key, names), "This key is not known here.")
             )
         else:
-            given = "nothing" if item["type"] == "missing" else repr(item.get("input"))[:60]
-            if item["type"] == "value_error" and isinstance(item.get("input"), dict):
-                given = "this entry"
+            given = NOTHING if item["type"] == "missing" else repr(item.get("input"))[:60]
             allowed = _ALLOWED.get(item["type"], item["msg"].removeprefix("Value error, "))
             found.append(Fault(where, given, "", allowed, "Correct or complete it."))
     return found

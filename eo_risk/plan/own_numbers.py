@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
 
 from eo_risk import reference
-from eo_risk.errors import nearest
-from eo_risk.plan.fields import Block, Text, number, word
+from eo_risk.errors import NOTHING, nearest
+from eo_risk.plan.fields import Block, Text, fault, number, word
 from eo_risk.units import units_like
 
 Required = Annotated[Text, Field(min_length=1)]
@@ -56,31 +57,30 @@ class OwnRecord(Block):
 
     @model_validator(mode="after")
     def _fits_the_shipped_record(self) -> Self:
-        if None in (self.value, self.low, self.high, self.status):
-            raise ValueError("value, low, high and status must be given")
+        _all_given(self, ("value", "low", "high", "status"))
         try:
             record = self.as_record()
         except ValidationError as error:
             said = (entry["msg"].removeprefix("Value error, ") for entry in error.errors())
-            raise ValueError("; ".join(said)) from None
+            raise fault(self.value, self.unit, "; ".join(said), field="value") from None
         if self.spread == "normal" and self.value < _FARTHEST_DRAW * (self.value - self.low):
-            raise ValueError(f"low {self.low:g}: a normal spread this wide reaches below zero; "
-                             "use lognormal")  # fmt: skip
+            allowed = "a normal spread that stays above zero"
+            raise fault(self.low, self.unit, allowed, "Use lognormal.", field="low")
         if self.material not in reference.materials():
             close = nearest(self.material, reference.materials())
-            raise ValueError(f"material {self.material!r} is not known; {close}")
+            raise fault(repr(self.material), "", close, field="material")
         shipped = reference.records().get(self.replaces)
         if shipped is None:
             prefix = f"{self.material}."
             known = [r[len(prefix) :] for r in reference.records() if r.startswith(prefix)]
-            raise ValueError(f"quantity {self.quantity!r} is not known here; "
-                             f"{nearest(self.quantity, known)}")  # fmt: skip
+            raise fault(repr(self.quantity), "", nearest(self.quantity, known), field="quantity")
         if record.unit != shipped.unit and record.unit not in units_like(shipped.unit):
-            raise ValueError(f"unit {self.unit!r}: this quantity is given in {shipped.unit}")
+            allowed = f"{shipped.unit}, as this quantity is given"
+            raise fault(repr(self.unit), "", allowed, field="unit")
         elsewhere = self.temperature_c not in (None, shipped.temperature_c)
         if elsewhere and self.quantity != "diffusivity":
-            raise ValueError(f"temperature_c {self.temperature_c:g}: this quantity is given at "
-                             f"{shipped.temperature_c:g} C; carry it there")  # fmt: skip
+            raise fault(f"{self.temperature_c:g}", "C", f"{shipped.temperature_c:g} C",
+                        "Carry the number to this temperature.", field="temperature_c")  # fmt: skip
         return self
 
 
@@ -106,18 +106,23 @@ class OwnLimit(Block):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        missing = [key for key, value in self if value is None and key not in _MAY_MISS]
-        if self.category == "special" and self.special is None:
-            missing.append("special")
-        if missing:
-            raise ValueError(f"must be given: {', '.join(missing)}")
+        special = {"special"} if self.category == "special" else set()
+        _all_given(self, set(type(self).model_fields) - _MAY_MISS | special)
         per_area = self.quantity == "ug_per_cm2"
         if per_area != self.unit.endswith("/cm2"):
-            raise ValueError(f"unit {self.unit} does not fit {self.quantity}")
+            raise fault(self.unit, "", f"a unit of {self.quantity}", field="unit")
         return self
 
 
-_MAY_MISS = ("special", "edition", "body_mass_kg")
+_MAY_MISS = {"special", "edition", "body_mass_kg"}
+
+
+def _all_given(block: Block, needed: Iterable[str]) -> None:
+    """Raise the fault of the first field that must be given; names the others with it."""
+    missing = [key for key, value in block if value is None and key in needed]
+    if missing:
+        others = f", as of {', '.join(missing[1:])}" if missing[1:] else ""
+        raise fault(NOTHING, "", f"a value{others}", "Complete it.", field=missing[0])
 
 
 def own_edition(limits: tuple[OwnLimit, ...], edition: str) -> dict[str, Any] | None:

@@ -293,7 +293,7 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
     )
     faults += sheet.faults
     if not sheet.rows:
-        faults.append(Fault("rows", "none", "", "one row per item", "Fill in the table."))
+        faults.append(Fault("rows", "nothing", "", "one row per item", "Fill in the table."))
     drafts, more = _drafts(sheet, placed)
     faults += more
     names: list[str] = []

@@ -307,15 +307,15 @@ def test_own_records_and_limits_stand_in_the_resolved_plan(named, site):
     ("old", "new", "said"),
     [
         ('"silicone"', '"silicon"', "closest: silicone"),
-        ('"diffusivity"', '"diffusion"', "closest: diffusivity"),
+        ('"diffusivity"', '"diffusion"', "one of: diffusivity, "),
         ("low = 1e-6", "low = 3e-6", "low <= value <= high"),
-        ('unit = "cm2/s"', 'unit = "mg"', "given in cm2/s"),
+        ('unit = "cm2/s"', 'unit = "mg"', "cm2/s, as this"),
         ('source = "own dissipation study (invented)"\n', "", "source"),
         ('source = "site rule (invented)"\n', "", "source"),
         ("limit = 2", "limit = 0", "more than 0"),
         ('status = "measured"\n', "", "status"),
-        ('unit = "mg"', 'unit = "ug/cm2"', "does not fit mg_per_device"),
-        ('category = "limited"', 'category = "special"', "must be given: special"),
+        ('unit = "mg"', 'unit = "ug/cm2"', "a unit of mg_per_device"),
+        ('category = "limited"', 'category = "special"', "special: nothing is given"),
     ],
 )
 def test_a_broken_number_of_ones_own_stops_the_check(named, old, new, said):

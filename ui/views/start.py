@@ -72,7 +72,7 @@ def _form() -> None:
         show.refused(error)
         return
     if not named and not table.items:
-        forms.show_faults((Fault(words.ITEMS, "none", "", "one item or more",
+        forms.show_faults((Fault(words.ITEMS, "nothing", "", "one item or more",
                                  "Choose devices or types, or give a list."),))  # fmt: skip
         return
     _make(cycle, aeration, named, table, other,

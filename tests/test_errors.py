@@ -1,0 +1,23 @@
+"""What a fault says: what is missing, what is allowed, the nearest of many names."""
+
+from eo_risk import reference
+from eo_risk.errors import Fault, nearest, unknown_name
+
+
+def test_a_missing_value_is_not_said_to_be_forbidden():
+    missing = Fault("--cycle", "nothing", "", "a name of the site file", "Name one.")
+    assert str(missing) == "--cycle: nothing is given; needed: a name of the site file. Name one."
+    wrong = Fault("cycle.exposure_h", "-1", "h", "more than 0 to 100 h", "Correct it.")
+    assert wrong.said == "-1 h is not allowed; allowed: more than 0 to 100 h. Correct it."
+
+
+def test_a_short_list_is_printed_whole_in_its_own_order():
+    said = unknown_name("cycle.gas.balance", "nitrogen", ["none", "co2", "n2"], "Choose.").allowed
+    assert said == "one of: none, co2, n2"
+    assert nearest("x", []) == "none"
+
+
+def test_of_a_long_list_the_nearest_names_are_printed_whatever_the_letters():
+    names = reference.materials()
+    assert nearest("Silicon", names).startswith("closest: silicone, ")
+    assert nearest("zzz", names).count(",") == 2
