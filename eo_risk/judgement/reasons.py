@@ -49,7 +49,7 @@ def reasons(
     ]
     with_limit = sorted(
         (r for r in rows if r.limit and r.used_for_verdict),
-        key=lambda r: -r.band.p95 / r.limit,
+        key=lambda r: (r.band.p05 <= r.limit, -r.band.p95 / r.limit),  # what holds comes first
     )
     over = [r for r in with_limit if r.band.p95 > r.limit]
     texts = [row_text(r, body_mass_kg) for r in (over or with_limit[:1])]

@@ -15,29 +15,31 @@ from eo_risk.output.numbers import (
     with_unit,
 )
 from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
-from eo_risk.output.wording import (
-    LEVEL,
+from eo_risk.output.verdict_wording import (
     PERIOD,
     RESIDUE_HEADER,
     SCREENING,
+    limit_text,
+    model_text,
+    standing_text,
+    verdict_line,
+    why,
+)
+from eo_risk.output.wording import (
+    LEVEL,
     WATER_HEADER,
     action_text,
     allowed_water,
     assumed_line,
     beside_glycol,
     caution_text,
-    limit_text,
-    model_text,
     own_record_line,
     plain_name,
     required_hours,
     slow_tail_hours,
     slow_tail_note,
-    standing_text,
     starting_text,
-    verdict_line,
     water_rows,
-    why,
 )
 from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import Item, LoadPlan

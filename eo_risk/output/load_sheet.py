@@ -9,16 +9,15 @@ from datetime import datetime
 from eo_risk.output.html import Markup, escaped, facts, table, tag
 from eo_risk.output.numbers import UNKNOWN, known, moment_text, shorten
 from eo_risk.output.shown import known_in
+from eo_risk.output.verdict_wording import reason_with_number
 from eo_risk.output.wording import (
     blocking_groups,
     edition_text,
     load_hours,
     main_action,
-    one_line,
     required_hours,
     short_water,
     where_text,
-    why,
 )
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 from eo_risk.plan.site_entries import UnitsShown
@@ -119,7 +118,7 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
 
 def _texts(number: int, item: dict) -> tuple[str, str, str]:
     action = main_action(item) + short_water(item)
-    return item_title(number, item), one_line(why(item)), action
+    return item_title(number, item), reason_with_number(item), action
 
 
 def _lines_needed(texts: Sequence[str]) -> int:

@@ -84,6 +84,13 @@ def hours_up(hours: float | None) -> str:
     return f"{tenths:.0f} h" if tenths == int(tenths) else f"{tenths:.1f} h"
 
 
+def percent(share: float) -> str:
+    """Write a share in whole percent; what is not all, or not nothing, never reads so."""
+    if 0.0 < share < 0.01:
+        return "below 1 %"
+    return "over 99 %" if 0.99 < share < 1.0 else f"{100.0 * share:.0f} %"
+
+
 def chance_text(probability: float | None, error: float | None) -> str:
     """Write the chance of being over a limit with its sampling error, in percent."""
     if probability is None:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
 from eo_risk.output.numbers import known, moment_text, printable
 from eo_risk.output.shown import answer_in
+from eo_risk.output.verdict_wording import ruling_text, short_reason
 from eo_risk.output.wording import (
     allowed_water,
     blocking_groups,
@@ -17,8 +18,6 @@ from eo_risk.output.wording import (
     main_action,
     own_record_line,
     required_hours,
-    ruling_text,
-    short_reason,
     slow_tail_hours,
     slow_tail_note,
     split_text,

@@ -1,4 +1,4 @@
-"""How an answer is said: verdict lines, reasons, actions, labels of residues.
+"""How an answer is said: cautions, water, hours, actions, the numbers of items.
 
 The terminal, the report and the screens share these words, so that one number never reads
 differently in two places.
@@ -21,26 +21,6 @@ from eo_risk.output.numbers import (
 )
 from eo_risk.plan.choices import slow_pool_share, slow_pool_source
 
-QUANTITY = {
-    "mg_per_device": "per piece",
-    "ug_per_cm2": "per contact area",
-    "ug_per_lens": "per lens",
-}
-PERIOD = {
-    "day": "average per day",
-    "24h": "first 24 h",
-    "30d": "first 30 days",
-    "lifetime": "lifetime",
-    "total": "in total",
-    "contact": "at contact",
-}
-MODEL = {
-    "whole": "whole item",
-    "film": "water as film",
-    "plug": "water as plug",
-    "ceiling": "ceiling: all water reacts",
-    "wet_spot": "wet spot",
-}
 PLACE = {
     "film": "film on the lumen wall",
     "crevice": "crevices",
@@ -49,14 +29,8 @@ PLACE = {
     "sorbed": "in the material",
 }
 LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
-RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
 WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
-SCREENING = "screening, not a limit; says nothing about local irritation"
-
-
-_EDITION = "ISO 10993-7"
 _SPLIT = "split the load"
-_NUMBER_REASON = re.compile(r"(EO|ECH|EG) \d")
 
 
 def caution_text(caution: dict) -> str:
@@ -164,110 +138,9 @@ def water_rows(item: dict) -> list[list[str]]:
     return [*rows, ["all liquid water", "-", *total]]
 
 
-def ruling_residue(item: dict) -> dict | None:
-    """Find the residue that decides: nearest to, or furthest above, its limit."""
-    rows = [row for row in item["residues"] if row["used_for_verdict"]]
-    with_limit = [row for row in rows if row["limit"]]
-    if with_limit:
-        return max(with_limit, key=lambda row: row["p95"] / row["limit"])
-    return rows[0] if rows else None
-
-
-def limit_text(row: dict) -> str:
-    """Write a limit or screening reference with what it stands for."""
-    word = "limit" if row["kind"] == "limit" else "screening reference"
-    if row["limit"] is None:
-        return f"no figure for the {word}"
-    period = PERIOD.get(row["period"], row["period"])
-    basis = printable(row["basis"])
-    if basis.startswith(_EDITION):  # the edition stands once on the sheet, not in every line
-        basis = basis.partition(": ")[2]
-    about = ", ".join(filter(None, (period, basis)))
-    return f"{word} {with_unit(row['limit'], row['unit'], 4)} ({about})"
-
-
-def residue_text(row: dict) -> str:
-    """Write a residue with its band and limit: ``EO 6.1 mg (3.9 to 9.8), limit 4 mg (...)``."""
-    band = band_text(row, row["unit"], row["limit"])
-    spot = " in a wet spot" if row["model"] == "wet_spot" else ""
-    chance = f", {row['probability_over']:.0%} chance of being over" if _doubtful(row) else ""
-    return f"{row['substance']} {band}{spot}, {limit_text(row)}{chance}"
-
-
-def _doubtful(row: dict) -> bool:
-    """Tell whether the limit lies inside the band, so that the chance of being over matters."""
-    return row["probability_over"] is not None and row["p05"] <= row["limit"] < row["p95"]
-
-
-def ruling_text(item: dict) -> str:
-    """Write the residue that decides against its limit."""
-    row = ruling_residue(item)
-    return residue_text(row) if row else "no residue computed"
-
-
-def causes(item: dict) -> list[str]:
-    """List the reasons that are no residue; residues are said by `residue_text`."""
-    return [printable(reason) for reason in item["reasons"] if not _NUMBER_REASON.match(reason)]
-
-
-def one_line(reasons: Sequence[str]) -> str:
-    """Put reasons behind one another."""
-    return "; ".join(reason.removesuffix(".") for reason in reasons)
-
-
-def short_reason(item: dict) -> str:
-    """Say why in a few words: what was found, else how the ruling residue stands."""
-    found = causes(item)
-    if found:
-        return one_line(found)
-    row = ruling_residue(item)
-    if row is None or row["limit"] is None:
-        return "no residue could be compared with a limit"
-    if row["p95"] <= row["limit"]:
-        return "the 95 % bound is inside every limit"
-    where = "above its limit" if row["p05"] > row["limit"] else "has its limit inside the band"
-    return f"{row['substance']} {where}"
-
-
-def why(item: dict) -> list[str]:
-    """List every reason: what was found, then each residue over a limit or nearest to it."""
-    over = [
-        row for row in item["residues"]
-        if row["used_for_verdict"] and row["limit"] and row["p95"] > row["limit"]
-    ]  # fmt: skip
-    return [*causes(item), *(map(residue_text, over) if over else [ruling_text(item)])]
-
-
 def edition_text(answer: dict) -> str:
     """Name the edition the limits are from, with its standing."""
     return printable(answer["edition_note"] or answer["edition"])
-
-
-def verdict_line(item: dict) -> str:
-    """Say the verdict of an item in one line: word, number against limit, reason."""
-    return " - ".join([item["verdict"], ruling_text(item), *causes(item)[:1]])
-
-
-def model_text(row: dict) -> str:
-    """Say what a residue row compares: period, quantity, model and buffering."""
-    words = (
-        QUANTITY.get(row["quantity"], row["quantity"]),
-        PERIOD.get(row["period"], row["period"]),
-        MODEL.get(row["model"], row["model"]),
-        row["buffering"],
-    )
-    return ", ".join(filter(None, words))
-
-
-def standing_text(row: dict) -> str:
-    """Say how a residue stands to its limit or reference, in words that fit its kind."""
-    if row["limit"] is None:
-        return "no figure"
-    above, inside = row["p05"] > row["limit"], row["p95"] <= row["limit"]
-    if row["kind"] == "screening":
-        place = "below" if inside else "above" if above else "around"
-        return f"{place} the reference"
-    return "inside" if inside else "above" if above else "limit inside the band"
 
 
 def required_hours(item: dict) -> str:

@@ -14,7 +14,8 @@ from eo_risk.output.answer import check_answer
 from eo_risk.output.numbers import band_text, hours_up, significant
 from eo_risk.output.report import report_html, sheet_html
 from eo_risk.output.terminal import terminal_table
-from eo_risk.output.wording import ruling_residue, verdict_line, where_text
+from eo_risk.output.verdict_wording import ruling_residue, verdict_line
+from eo_risk.output.wording import where_text
 from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import LoadPlan
 

@@ -18,9 +18,15 @@ from eo_risk.output.load_sheet import planned_hours
 from eo_risk.output.numbers import moment_text
 from eo_risk.output.shown import answer_in
 from eo_risk.output.svg_chart import Band, fitting_scale
+from eo_risk.output.verdict_wording import (
+    RESIDUE_HEADER,
+    ruling_text,
+    short_reason,
+    verdict_line,
+    why,
+)
 from eo_risk.output.wording import (
     LEVEL,
-    RESIDUE_HEADER,
     WATER_HEADER,
     action_text,
     assumed_line,
@@ -31,14 +37,10 @@ from eo_risk.output.wording import (
     main_action,
     own_record_line,
     required_hours,
-    ruling_text,
-    short_reason,
     slow_tail_hours,
     slow_tail_note,
     starting_text,
-    verdict_line,
     water_rows,
-    why,
 )
 from ui import charts, check, show, state, words
 

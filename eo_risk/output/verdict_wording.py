@@ -1,0 +1,186 @@
+"""Why an item has its verdict, in words: its residues against their limits, and its reasons.
+
+One residue decides, whoever reads it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+from eo_risk.output.numbers import band_text, percent, printable, with_unit
+
+QUANTITY = {
+    "mg_per_device": "per piece",
+    "ug_per_cm2": "per contact area",
+    "ug_per_lens": "per lens",
+}
+PERIOD = {
+    "day": "average per day",
+    "24h": "first 24 h",
+    "30d": "first 30 days",
+    "lifetime": "lifetime",
+    "total": "in total",
+    "contact": "at contact",
+}
+MODEL = {
+    "whole": "whole item",
+    "film": "water as film",
+    "plug": "water as plug",
+    "ceiling": "ceiling: all water reacts",
+    "wet_spot": "wet spot",
+}
+RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
+SCREENING = "screening, not a limit; says nothing about local irritation"
+
+_EDITION = "ISO 10993-7"
+# How a residue stands to its limit, but for "inside".
+_NO_FIGURE, _ABOVE, _INSIDE_BAND = "no figure", "above", "limit inside the band"
+_NUMBER_REASON = re.compile(r"(EO|ECH|EG) (\d|below )")
+
+
+def _urgency(row: dict) -> tuple[bool, float]:
+    """Rank a residue: what holds an item comes first, then the furthest over its limit."""
+    return row["p05"] > row["limit"], row["p95"] / row["limit"]
+
+
+def _worst_rows(item: dict) -> list[dict]:
+    """List the residue that decides for each substance, the one that decides for all in front."""
+    worst: dict[str, dict] = {}
+    for row in item["residues"]:
+        if row["used_for_verdict"] and row["limit"]:
+            worst[row["substance"]] = max(worst.get(row["substance"], row), row, key=_urgency)
+    return sorted(worst.values(), key=_urgency, reverse=True)
+
+
+def ruling_residue(item: dict) -> dict | None:
+    """Find the residue that decides: above its limit at 5 %, else nearest to or furthest over."""
+    used = (row for row in item["residues"] if row["used_for_verdict"])
+    return next(iter(_worst_rows(item)), None) or next(used, None)
+
+
+def limit_text(row: dict) -> str:
+    """Write a limit or screening reference with what it stands for."""
+    word = "limit" if row["kind"] == "limit" else "screening reference"
+    if row["limit"] is None:
+        return f"no figure for the {word}"
+    period = PERIOD.get(row["period"], row["period"])
+    basis = printable(row["basis"])
+    if basis.startswith(_EDITION):  # the edition stands once on the sheet, not in every line
+        basis = basis.partition(": ")[2]
+    about = ", ".join(filter(None, (period, basis)))
+    return f"{word} {with_unit(row['limit'], row['unit'], 4)} ({about})"
+
+
+def residue_text(row: dict, *, brief: bool = False) -> str:
+    """Write a residue with its band and limit: ``EO 6.1 mg (3.9 to 9.8), limit 4 mg (...)``.
+
+    `brief` leaves out what the limit stands for.
+    """
+    band = band_text(row, row["unit"], row["limit"])
+    spot = " in a wet spot" if row["model"] == "wet_spot" else ""
+    against = limit_text(row).partition(" (")[0] if brief else limit_text(row)
+    chance = f", {percent(row['probability_over'])} chance of being over" if _doubtful(row) else ""
+    return f"{row['substance']} {band}{spot}, {against}{chance}"
+
+
+def _doubtful(row: dict) -> bool:
+    """Tell whether the limit lies inside the band, so that the chance of being over matters."""
+    return row["probability_over"] is not None and row["p05"] <= row["limit"] < row["p95"]
+
+
+def ruling_text(item: dict) -> str:
+    """Write the residue that decides against its limit."""
+    row = ruling_residue(item)
+    return residue_text(row) if row else "no residue computed"
+
+
+def causes(item: dict) -> list[str]:
+    """List the reasons that are no residue; residues are said by `residue_text`."""
+    return [printable(reason) for reason in item["reasons"] if not _NUMBER_REASON.match(reason)]
+
+
+def _short_causes(item: dict) -> Iterator[str]:
+    """Say what blocks by its first sentence and its places, then what else was found."""
+    places: dict[str, list[str]] = {}
+    in_full = set()
+    for caution in item["cautions"]:
+        text, where = printable(caution["text"]), printable(caution["where"])
+        if caution["level"] == "block":
+            in_full.add(f"{text} ({where})" if where else text)
+            places.setdefault(text.partition(". ")[0].removesuffix("."), []).append(where)
+    for text, where in places.items():
+        said = ", ".join(filter(None, where))
+        yield f"{text} ({said})" if said else text
+    yield from (cause for cause in causes(item) if cause not in in_full)
+
+
+def _over(item: dict) -> list[dict]:
+    """List the residue that decides for each substance that is over a limit at 95 %."""
+    return [row for row in _worst_rows(item) if row["p95"] > row["limit"]]
+
+
+def _without_figure(item: dict) -> Iterator[str]:
+    rows = (row for row in item["residues"] if row["used_for_verdict"] and row["limit"] is None)
+    for substance in dict.fromkeys(row["substance"] for row in rows):
+        yield f"no figure for a limit of {substance}"
+
+
+def one_line(reasons: Iterable[str]) -> str:
+    """Put reasons behind one another."""
+    return "; ".join(reason.removesuffix(".") for reason in reasons)
+
+
+def short_reason(item: dict) -> str:
+    """Say why in a few words: everything that was found, and which residues are over a limit."""
+    found = [*_short_causes(item), *_without_figure(item)]
+    if ruling_residue(item) is None:
+        found.append("no residue could be compared with a limit")
+    for row in _over(item):
+        above = standing_text(row) == _ABOVE
+        where = "above its limit" if above else "has its limit inside the band"
+        found.append(f"{row['substance']} {where}")
+    return one_line(found) or "the 95 % bound is inside every limit"
+
+
+def reason_with_number(item: dict) -> str:
+    """Say why in a few words, with the number of each substance that is over or decides."""
+    rows = _over(item) or _worst_rows(item)[:1]
+    numbers = (residue_text(row, brief=True) for row in rows)
+    return one_line([*_short_causes(item), *_without_figure(item), *numbers])
+
+
+def why(item: dict) -> list[str]:
+    """List every reason: what was found, then each residue over a limit or nearest to it."""
+    over = [
+        row for row in item["residues"]
+        if row["used_for_verdict"] and row["limit"] and row["p95"] > row["limit"]
+    ]  # fmt: skip
+    return [*causes(item), *(map(residue_text, over) if over else [ruling_text(item)])]
+
+
+def verdict_line(item: dict) -> str:
+    """Say the verdict of an item in one line: word, number against limit, reason."""
+    return " - ".join([item["verdict"], ruling_text(item), *causes(item)[:1]])
+
+
+def model_text(row: dict) -> str:
+    """Say what a residue row compares: period, quantity, model and buffering."""
+    words = (
+        QUANTITY.get(row["quantity"], row["quantity"]),
+        PERIOD.get(row["period"], row["period"]),
+        MODEL.get(row["model"], row["model"]),
+        row["buffering"],
+    )
+    return ", ".join(filter(None, words))
+
+
+def standing_text(row: dict) -> str:
+    """Say how a residue stands to its limit or reference, in words that fit its kind."""
+    if row["limit"] is None:
+        return _NO_FIGURE
+    above, inside = row["p05"] > row["limit"], row["p95"] <= row["limit"]
+    if row["kind"] == "screening":
+        place = "below" if inside else "above" if above else "around"
+        return f"{place} the reference"
+    return "inside" if inside else _ABOVE if above else _INSIDE_BAND

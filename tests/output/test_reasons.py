@@ -1,0 +1,87 @@
+"""Why an item has its verdict: every cause is named, and one residue decides for every reader."""
+
+import copy
+
+import pytest
+
+from eo_risk.output.report import sheet_html
+from eo_risk.output.terminal import terminal_table
+from eo_risk.output.verdict_wording import (
+    causes,
+    reason_with_number,
+    ruling_residue,
+    ruling_text,
+    short_reason,
+)
+
+GLYCOL = {
+    "code": "glycol_above_reference", "level": "block", "where": "",
+    "text": "The leftover water may become more glycol than the reference. It stays.",
+    "action": "Dry again.",
+}  # fmt: skip
+
+
+@pytest.fixture
+def held(answer):
+    """An item held by its glycol and, at 5 %, by EO as well."""
+    item = copy.deepcopy(answer["items"][0])
+    item["cautions"] = [GLYCOL]
+    item["reasons"] = [GLYCOL["text"], "EO 20 mg (5 to 80), limit 4 mg (first 24 h)"]
+    by_quantity = {row["quantity"]: row for row in item["residues"] if row["substance"] == "EO"}
+    by_quantity["mg_per_device"].update(p05=5.0, p50=20.0, p95=80.0)
+    by_quantity["ug_per_cm2"].update(p05=0.1, p50=9.0, p95=4000.0, limit=10.0)
+    answer["items"][0] = item
+    return item
+
+
+def test_a_hold_by_glycol_and_by_eo_names_both(held):
+    reason = short_reason(held)
+    assert "more glycol than the reference" in reason
+    assert "EO above its limit" in reason
+    assert "It stays" not in reason  # the whole caution stands with what blocks
+
+
+def test_what_holds_decides_before_what_is_further_over_at_95_percent(held):
+    assert ruling_residue(held)["quantity"] == "mg_per_device"
+    for row in held["residues"]:
+        row["p05"] = 0.0
+    assert ruling_residue(held)["quantity"] == "ug_per_cm2"
+
+
+def test_sheet_and_terminal_name_the_same_residue(held, answer, plan):
+    number = ruling_text(held).partition(" (")[0]
+    assert number == "EO 20 mg"
+    assert number in reason_with_number(held)
+    answer["items"] = [held]
+    for text in (terminal_table(answer, plan), sheet_html(answer, plan, None)):
+        line = " ".join(text.split())
+        assert "EO 20 mg (5.0 to 80), limit 4 mg" in line
+        assert "4000" not in line
+
+
+def test_every_substance_over_its_limit_is_named(held):
+    ech = next(row for row in held["residues"] if row["substance"] == "ECH")
+    ech.update(p05=1.0, p95=2.0 * ech["limit"], used_for_verdict=True)
+    assert short_reason(held).endswith("EO above its limit; ECH has its limit inside the band")
+    assert reason_with_number(held).count("limit") == 2
+
+
+def test_one_caution_at_several_places_is_said_once(held):
+    places = [{**GLYCOL, "where": where} for where in ("first lumen", "second lumen")]
+    held["cautions"] = places
+    held["reasons"] = [f"{GLYCOL['text']} ({c['where']})" for c in places] + ["nobody says"]
+    said = short_reason(held)
+    assert said.startswith("The leftover water may become more glycol than the reference "
+                           "(first lumen, second lumen); nobody says")  # fmt: skip
+
+
+def test_a_limit_without_a_figure_is_a_reason(held):
+    held.update(cautions=[], reasons=[])
+    for row in held["residues"]:
+        row["limit"] = None
+    assert short_reason(held).startswith("no figure for a limit of EO; no figure for a limit of")
+
+
+def test_a_residue_too_small_to_print_is_no_cause(held):
+    held["reasons"] = ["EO below 1e-06 mg (0 to below 1e-06), limit 4 mg (first 24 h)"]
+    assert causes(held) == []
