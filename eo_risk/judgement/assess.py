@@ -37,9 +37,7 @@ from eo_risk.plan.load_plan import AerationStep, LoadPlan
 Progress = Callable[[int, int], None]
 
 
-def in_own_air(
-    context: LoadContext, load: Sequence[ItemParts]
-) -> tuple[LoadContext, np.ndarray]:
+def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadContext, np.ndarray]:
     """Return the context with the air the load brings, where noticeable, and its level.
 
     The level has shape (outputs of the aeration, samples). [kg/m3]
@@ -189,7 +187,7 @@ def _reassess(
     if context.load is not None:
         others = (*context.load[:index], parts, *context.load[index + 1 :])
         edited = replace(edited, load=others)
-    found = draft_item(edited, index, parts, follow=follow)
+    found = draft_item(edited, index, parts, follow=follow, ranked=False)
     # The load waits for its slowest item, and no less than the aeration it was given.
     planned_s = sum(units.to_si(step.hours or 0.0, "h") for step in plan.aeration)
     own_s = found.aeration.required_s if found.aeration else planned_s
@@ -201,7 +199,9 @@ def _reassess(
 
 def _whole(context: LoadContext, plan: LoadPlan) -> Assessment:
     """Check an edited plan as a user would, with the samples of the plan it came from."""
-    return check_plan(plan, samples=context.draw.samples, seed=context.draw.seed, advise=False)
+    draw = context.draw
+    edited, drafts, load = _computed(plan, draw.samples, draw.seed, ranked=False)
+    return _assessment(edited, load, _finished(edited, drafts, load))
 
 
 def _with_indices(
@@ -214,9 +214,50 @@ def _with_indices(
         swapped = context.drawn_as(name, item.name)
         other = load_context(plan, context.draw.samples, context.draw.seed, swapped, follow=False)
         other = replace(other, load=context.load)
-        return draft_item(other, index, other.parts(index), follow=False).matters.targets
+        moved = draft_item(other, index, other.parts(index), follow=False, ranked=False)
+        return moved.matters.targets
 
     return replace(item, matters_most=with_total_indices(item_draft.matters, run))
+
+
+def _computed(
+    plan: LoadPlan, samples: int, seed: int, *, ranked: bool = True, asks: bool = False,
+    progress: Progress | None = None,
+) -> tuple[LoadContext, list[ItemDraft], LoadResult]:  # fmt: skip
+    """Compute every item of a plan, then the load; `ranked` and `asks` as for one item."""
+    context = load_context(plan, samples, seed)
+    parts = [context.parts(index) for index in range(len(plan.items))]
+    context, level = in_own_air(context, parts)
+    parts = context.load or parts
+    drafts: list[ItemDraft] = []
+    for index, held in enumerate(parts):
+        drafts.append(without_water(draft_item(context, index, held, ranked=ranked), asks=asks))
+        if progress is not None:
+            progress(index + 1, len(plan.items))
+    peak = float(np.quantile(level.max(axis=0), 0.95))
+    load = replace(load_result(context, drafts), aerator_air_peak_kg_per_m3=peak)
+    if _depletes(load):
+        left = depleted_level(plan, context.timeline, context.inputs, parts)
+        load = replace(load, depleted_eo_kg_per_m3=float(np.median(left)))
+    return context, drafts, load
+
+
+def _finished(
+    context: LoadContext, drafts: Sequence[ItemDraft], load: LoadResult
+) -> tuple[ItemResult, ...]:
+    return tuple(finish(context, draft, index, load) for index, draft in enumerate(drafts))
+
+
+def _assessment(
+    context: LoadContext, load: LoadResult, items: tuple[ItemResult, ...]
+) -> Assessment:
+    plan, draw = context.plan, context.draw
+    verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
+    return Assessment(
+        verdict, items, load, _load_cautions(context, load), plan.rules.edition,
+        edition_note(plan.rules.edition), draw.seed, draw.samples, __version__, plan.sha256,
+        _sources(items, plan),
+    )  # fmt: skip
 
 
 def check_plan(
@@ -251,21 +292,8 @@ def check_plan(
     -------
     Assessment
     """
-    context = load_context(plan, samples, seed)
-    parts = [context.parts(index) for index in range(len(plan.items))]
-    context, level = in_own_air(context, parts)
-    parts = context.load or parts
-    drafts: list[ItemDraft] = []
-    for index, held in enumerate(parts):
-        drafts.append(without_water(draft_item(context, index, held), asks=advise))
-        if progress is not None:
-            progress(index + 1, len(plan.items))
-    peak = float(np.quantile(level.max(axis=0), 0.95))
-    load = replace(load_result(context, drafts), aerator_air_peak_kg_per_m3=peak)
-    if _depletes(load):
-        left = depleted_level(plan, context.timeline, context.inputs, parts)
-        load = replace(load, depleted_eo_kg_per_m3=float(np.median(left)))
-    items = tuple(finish(context, d, i, load) for i, d in enumerate(drafts))
+    context, drafts, load = _computed(plan, samples, seed, asks=advise, progress=progress)
+    items = _finished(context, drafts, load)
     if advise:
         from eo_risk.judgement.advice import LARGEST_LOAD, with_actions
 
@@ -273,10 +301,4 @@ def check_plan(
             items = with_actions(context, drafts, items, load, _reassess, _whole, aerators)
     if indices:
         items = tuple(_with_indices(context, drafts[i], i, item) for i, item in enumerate(items))
-    verdict = next(v for v in VERDICTS if any(item.verdict == v for item in items))
-    return Assessment(
-        verdict, items, load, _load_cautions(context, load), plan.rules.edition,
-        edition_note(plan.rules.edition), seed, samples, __version__, plan.sha256,
-        _sources(items, plan),
-    )  # fmt: skip
-
+    return _assessment(context, load, items)

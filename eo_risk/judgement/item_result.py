@@ -111,12 +111,13 @@ def _target(rows: Sequence[Residue]) -> Residue | None:
 
 
 def draft_item(
-    context: LoadContext, index: int, parts: ItemParts, *, follow: bool = True
-) -> ItemDraft:
+    context: LoadContext, index: int, parts: ItemParts, *, follow: bool = True,
+    ranked: bool = True,
+) -> ItemDraft:  # fmt: skip
     """Compute one item of a plan, without what depends on the rest of the load.
 
     `parts` are its material parts in clean air; without `follow` the hours of aeration are
-    left out.
+    left out, without `ranked` what matters most.
     """
     plan, timeline, inputs = context.plan, context.planned.timeline, parts.inputs
     item = plan.items[index]
@@ -162,7 +163,7 @@ def draft_item(
     results = {"EO": trace.eo(form)[-1], "EG": glycol(trace, "film")[-1]}
     if target and target.substance == "ECH":
         results["ECH"] = amounts.ech[(target.model, target.buffering)]
-    found = matters(target.substance if target else "EO", results, variables)
+    found = matters(target.substance if target else "EO", results, variables if ranked else {})
     letters = [m.data_class for m in trace.models] or ["A"]
     records = tuple(
         (name, inputs.draw.record(name).data_class)
