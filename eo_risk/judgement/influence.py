@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import rankdata
 
 from eo_risk import reference
 from eo_risk.judgement.result import Influence
@@ -35,11 +34,30 @@ _FIELD_WORDS = {
 }
 
 
-def ranks(samples: np.ndarray) -> np.ndarray:
-    """Return centred ranks scaled to unit length, shape (samples,); ties share theirs."""
-    order = rankdata(samples)
-    order -= order.mean()
-    return order / np.linalg.norm(order)
+@dataclass(frozen=True)
+class Sorted:
+    """Samples sorted once, for all they are held against; shape (samples,).
+
+    `ranks` are centred and of unit length, ties share theirs; `bins` say in which of few bins
+    of alike samples each one lies, a bin to each value where there are few.
+    """
+
+    ranks: np.ndarray
+    bins: np.ndarray
+
+    @classmethod
+    def of(cls, samples: np.ndarray) -> Sorted:
+        """Sort samples of a number that is not the same in all of them."""
+        order = np.argsort(samples, kind="stable")
+        rising = samples[order]
+        group = np.concatenate([[0], np.cumsum(rising[1:] != rising[:-1])])
+        counts = np.bincount(group)
+        shared = np.cumsum(counts) - 0.5 * (counts - 1)
+        few = counts.size <= _BINS
+        ranks, bins = np.empty(samples.size), np.empty(samples.size, dtype=int)
+        ranks[order] = shared[group] - 0.5 * (samples.size + 1)
+        bins[order] = group if few else np.arange(samples.size) * _BINS // samples.size
+        return cls(ranks / np.linalg.norm(ranks), bins)
 
 
 def words(name: str) -> str:
@@ -52,14 +70,14 @@ def words(name: str) -> str:
     return _FIELD_WORDS.get(name.rsplit(".", 1)[-1], name)
 
 
-def first_order(target: np.ndarray, samples: np.ndarray) -> float:
+def first_order(target: np.ndarray, samples: Sorted) -> float:
     """Return the share of a target's variance that one input explains alone, of any shape.
 
     Parameters
     ----------
     target : ndarray, shape (samples,)
         A result. [any unit]
-    samples : ndarray, shape (samples,)
+    samples : Sorted
         One input of it.
 
     Returns
@@ -76,11 +94,8 @@ def first_order(target: np.ndarray, samples: np.ndarray) -> float:
     one bin to each. Source of the estimate: E. Plischke, E. Borgonovo and C. L. Smith 2013,
     "Global sensitivity measures from given data".
     """
-    values, place = np.unique(samples, return_inverse=True)
-    if values.size > _BINS:
-        place = (rankdata(samples, method="ordinal") - 1).astype(int) * _BINS // samples.size
-    counts = np.bincount(place)
-    means = np.bincount(place, weights=target) / counts
+    counts = np.bincount(samples.bins)
+    means = np.bincount(samples.bins, weights=target) / counts
     total = float(np.sum(np.square(target - target.mean())))
     if total == 0.0 or counts.size < 2 or counts.size >= target.size:
         return 0.0
@@ -97,15 +112,24 @@ class Effect:
     rising: bool
 
 
-def effects(target: np.ndarray, variables: Mapping[str, Variable]) -> list[Effect]:
+def sorted_inputs(variables: Mapping[str, Variable]) -> dict[str, Sorted]:
+    """Sort every input that varies."""
+    return {
+        name: Sorted.of(variable.samples)
+        for name, variable in variables.items()
+        if np.ptp(variable.samples) > 0.0
+    }
+
+
+def effects(target: np.ndarray, inputs: Mapping[str, Sorted]) -> list[Effect]:
     """Return each input's share of the spread of a target, largest first.
 
     Parameters
     ----------
     target : ndarray, shape (samples,)
         A result. [any unit]
-    variables : mapping of Variable
-        The inputs it was computed from, independent of each other.
+    inputs : mapping of Sorted
+        What it was computed from, independent of each other.
 
     Returns
     -------
@@ -115,17 +139,15 @@ def effects(target: np.ndarray, variables: Mapping[str, Variable]) -> list[Effec
         the ranks, which also sees an effect that turns round or a choice between grades;
         shares below the sampling noise are left out. [-]
     """
-    if np.ptp(target) == 0.0:
+    if not inputs or np.ptp(target) == 0.0:
         return []
-    goal = ranks(target)
+    goal = Sorted.of(target).ranks
     steady_noise = _NOISE_ERRORS**2 / target.size
     any_noise = _NOISE_ERRORS * np.sqrt(2.0 * (_BINS - 1)) / target.size
     found = []
-    for name, variable in variables.items():
-        if np.ptp(variable.samples) == 0.0:
-            continue
-        slope = float(ranks(variable.samples) @ goal)
-        shaped = first_order(goal, variable.samples)
+    for name, samples in inputs.items():
+        slope = float(samples.ranks @ goal)
+        shaped = first_order(goal, samples)
         share = max(slope**2 if slope**2 > steady_noise else 0.0,
                     shaped if shaped > any_noise else 0.0)  # fmt: skip
         if share > 0.0:
@@ -162,11 +184,12 @@ def matters(
     variables : mapping of Variable
         The inputs they were computed from.
     """
-    ranked = effects(targets[first], variables)
+    inputs = sorted_inputs(variables)
+    ranked = effects(targets[first], inputs)
     found = [(first, effect) for effect in ranked[:_SHOWN]]
     for other, target in targets.items():
         if other != first and len(found) < _SHOWN:
-            found += [(other, effect) for effect in effects(target, variables)[:1]]
+            found += [(other, effect) for effect in effects(target, inputs)[:1]]
     most = tuple(
         Influence(e.name, e.share, on,
                   f"{words(e.name)} explains {100 * e.share:.0f} % of the spread of {on}")
