@@ -25,7 +25,9 @@ from eo_risk.reference import Record
 DEFAULT_SAMPLES = 2048
 DEFAULT_SEED = 1
 
-_BLOCK = 16  # columns generated at a time; a technical size, no number of the model
+# Columns made at a time, and blocks of them kept: technical sizes, no numbers of the model.
+_BLOCK = 16
+_BLOCKS_KEPT = 128
 _Z95 = float(ndtri(0.95))
 
 
@@ -80,27 +82,22 @@ class Variable:
     assumed: bool = False
 
 
-class _Columns:
-    """Columns of scrambled Sobol points for one scope, made block by block."""
+@functools.lru_cache(maxsize=_BLOCKS_KEPT)
+def _block(seed: int, scope: str, samples: int, block: int) -> np.ndarray:
+    """Make scrambled Sobol points for a block of columns of one scope.
 
-    def __init__(self, seed: int, scope: str, samples: int):
-        self._entropy = [seed, zlib.crc32(scope.encode())]
-        self._samples = samples
-        self._blocks: dict[int, np.ndarray] = {}
-
-    def column(self, index: int) -> np.ndarray:
-        block, place = divmod(index, _BLOCK)
-        if block not in self._blocks:
-            generator = np.random.default_rng([*self._entropy, block])
-            sequence = qmc.Sobol(d=_BLOCK, scramble=True, rng=generator)
-            power = max(1, (self._samples - 1).bit_length())
-            # The ends are kept out: a quantile at exactly 0 or 1 would be infinite.
-            points = np.clip(sequence.random_base2(power)[: self._samples], 1e-12, 1 - 1e-12)
-            # Equal dimensions of two scrambled sequences are alike point by point: shuffling
-            # the points of each block keeps its evenness and makes blocks independent.
-            points = generator.permutation(points, axis=0)
-            self._blocks[block] = np.ascontiguousarray(points.T)
-        return self._blocks[block][place]
+    Shape (columns, samples). Kept, as many runs of edited plans draw the same.
+    """
+    generator = np.random.default_rng([seed, zlib.crc32(scope.encode()), block])
+    sequence = qmc.Sobol(d=_BLOCK, scramble=True, rng=generator)
+    power = max(1, (samples - 1).bit_length())
+    # The ends are kept out: a quantile at exactly 0 or 1 would be infinite.
+    points = np.clip(sequence.random_base2(power)[:samples], 1e-12, 1 - 1e-12)
+    # Equal dimensions of two scrambled sequences are alike point by point: shuffling
+    # the points of each block keeps its evenness and makes blocks independent.
+    points = np.ascontiguousarray(generator.permutation(points, axis=0).T)
+    points.flags.writeable = False
+    return points
 
 
 @functools.cache
@@ -149,7 +146,6 @@ class Draw:
         self.seed = seed
         self.samples = samples
         self.swapped = swapped
-        self._scopes: dict[str, _Columns] = {}
         self._records: dict[str, np.ndarray] = {}
         self._place = _places()
 
@@ -158,9 +154,8 @@ class Draw:
             return np.full(self.samples, self.pinned[name])
         if name == self.swapped:
             scope = f"second:{scope}"
-        if scope not in self._scopes:
-            self._scopes[scope] = _Columns(self.seed, scope, self.samples)
-        return self._scopes[scope].column(index)
+        block, place = divmod(index, _BLOCK)
+        return _block(self.seed, scope, self.samples, block)[place]
 
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:
