@@ -126,10 +126,8 @@ def run_film(stages: Sequence[FilmStage], samples: int) -> FilmRun:
     reacted, exponent = np.zeros(samples), np.zeros(samples)
     history = [(eo, reacted, exponent)]
     for stage in stages:
-        duration = np.broadcast_to(np.asarray(stage.duration_s, dtype=float), (samples,))
-        level = np.broadcast_to(stage.eo_equilibrium_kg_per_m3, (samples,))
-        escape = np.broadcast_to(np.asarray(stage.escape_s, dtype=float), (samples,))
-        k = np.broadcast_to(stage.hydrolysis_per_s, (samples,))
+        duration, escape = np.asarray(stage.duration_s), np.asarray(stage.escape_s)
+        level, k = stage.eo_equilibrium_kg_per_m3, stage.hydrolysis_per_s
         at_once = escape <= np.maximum(1e-12 * duration, np.finfo(float).tiny)
         follow = 1.0 / np.where(at_once, 1.0, escape)
         total = follow + k

@@ -60,13 +60,14 @@ def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: 
     if isinstance(value, float) and 0.0 < value < np.inf:
         return  # the usual case, without the cost of an array
     array = np.asarray(value, dtype=float)
-    # False for NaN.
-    fine = array > 0.0 if above else array >= 0.0
-    if not infinite:
-        fine = fine & (array < np.inf)
-    if not fine.all():
+
+    def fine(number):  # False for NaN
+        return (number > 0.0 if above else number >= 0.0) & (infinite or number < np.inf)
+
+    # The two ends tell for all.
+    if array.size and not (fine(array.min()) and fine(array.max())):
         need = "more than 0" if above else "0 or more"
-        raise ValueError(f"{name} = {array[~fine].flat[0]:g} is not allowed; give {need}")
+        raise ValueError(f"{name} = {array[~fine(array)].flat[0]:g} is not allowed; give {need}")
 
 
 def check_body(body: Body, name: str = "body") -> None:

@@ -1,7 +1,7 @@
 """Moist air: its humidity, its wet bulb and dew point, and how it leaves a wet lumen.
 
 The vapour pressure of water comes in as a callable ``saturation_pa(temperature_k)``; every
-solve takes a fixed number of steps over all samples at once.
+solve takes few steps over all samples at once, until the slowest has settled.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from eo_risk.units import GAS_CONSTANT_J_PER_MOL_K, ZERO_CELSIUS_K
 
 Saturation = Callable[[np.ndarray], np.ndarray]
 
-_STEPS = 12  # of Newton's method; a convex function, started on its right side
+_STEPS = 12  # of Newton's method at most; a convex function, started on its right side
+_SETTLED = 1e-12  # of the temperature: a step that changes no more is the last one
 _HIGHEST_SHARE = 0.8  # of the pressure that vapour may take in a humidity ratio
 
 
@@ -196,7 +197,10 @@ def saturation_temperature_k(
     inverse = 1.0 / np.asarray(start_k, dtype=float)
     for _ in range(_STEPS):
         temperature_k = np.clip(1.0 / inverse, lowest_k, highest_k)
-        inverse = 1.0 / temperature_k - slope * (wanted - np.log(saturation_pa(temperature_k)))
+        step = slope * (wanted - np.log(saturation_pa(temperature_k)))
+        inverse = 1.0 / temperature_k - step
+        if np.all(np.abs(step * temperature_k) < _SETTLED):
+            break
     return np.clip(1.0 / inverse, lowest_k, highest_k)
 
 
@@ -243,7 +247,10 @@ def exit_temperature_k(
         # Clausius-Clapeyron gives the slope of the vapour pressure to a percent.
         steep = vapour_pa * latent * molar / (GAS_CONSTANT_J_PER_MOL_K * temperature_k**2)
         slope = ratio * pressure_pa * steep / rest_pa**2 * latent + sensible + wall
-        temperature_k = temperature_k - excess / slope
+        step = excess / slope
+        temperature_k = temperature_k - step
+        if np.all(np.abs(step) < _SETTLED * start_k):
+            break
     return temperature_k
 
 

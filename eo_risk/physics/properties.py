@@ -41,9 +41,10 @@ def _formula(correlation_id: str, temperature_k: ArrayLike) -> np.ndarray:
     """Evaluate a formula of temperature; raises OutOfRangeError outside its range."""
     rule = reference.correlations()[correlation_id]
     t = np.asarray(temperature_k, dtype=float)
-    if np.any(t < rule.valid_low_k) or np.any(t > rule.valid_high_k):
+    coldest, hottest = (t.min(), t.max()) if t.size else (rule.valid_low_k, rule.valid_high_k)
+    if coldest < rule.valid_low_k or hottest > rule.valid_high_k:
         low, high = kelvin_to_celsius(rule.valid_low_k), kelvin_to_celsius(rule.valid_high_k)
-        worst = kelvin_to_celsius(float(t.min() if np.any(t < rule.valid_low_k) else t.max()))
+        worst = kelvin_to_celsius(float(coldest if coldest < rule.valid_low_k else hottest))
         raise OutOfRangeError(
             f"{rule.quantity} at {worst:.1f} C: the formula holds from {low:.0f} to {high:.0f} C"
         )
