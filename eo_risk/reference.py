@@ -423,6 +423,16 @@ def record(record_id: str) -> Record:
         raise MissingDataError(f"no record {record_id!r} in reference/; {close}") from None
 
 
+# What all materials share as shipped, and a site may know of one material.
+SHARED = ("slow_pool.fraction", "slow_pool.half_life")
+
+
+def shipped_id(record_id: str) -> str:
+    """Return the id of the shipped record that a material's own number stands in for."""
+    quantity = record_id.partition(".")[2]
+    return quantity if quantity in SHARED else record_id
+
+
 @cache
 def correlations() -> MappingProxyType:
     """Return every formula of temperature by its id."""

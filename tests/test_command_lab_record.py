@@ -69,6 +69,9 @@ def test_a_check_prefers_what_was_measured_for_that_item(run, demo, plan, tmp_pa
     site = tmp_path / "site.toml"
     site.write_text('name = "our site"  # kept as it is\n', encoding="utf-8")
     fit = run("lab", demo / "lab_dissipation.csv", *FIT, "--save-record", site)
+    # Neither the slow pool nor the cycle before is told by these results, and that is said.
+    assert [said.partition(":")[0] for said in fit["physics"]["not_kept"]] == ["uptake",
+                                                                               "slow pool"]
     kept = site.read_text(encoding="utf-8")
     assert kept.startswith('name = "our site"  # kept as it is\n')
     assert tomllib.loads(kept)["material_record"] == fit["material_records"]
@@ -129,6 +132,35 @@ def test_ech_alone_refers_to_the_shipped_diffusivity_of_eo(run, both_gases):
     alone = run("lab", both_gases, *FIT, "--substance", "ECH")["material_records"][0]
     assert alone["quantity"] == "ech_diffusivity_ratio"
     assert "shipped record pvc_plasticised.diffusivity" in alone["note"]
+
+
+def test_a_slow_pool_that_the_results_tell_is_kept_and_counted(run, plan, tmp_path, capsys):
+    """A sheet of known diffusivity (Crank 1975, eq. 4.18) with 3 % that halve in 40 h at 50 C."""
+    odd = math.pi * (2 * np.arange(400) + 1)
+    noise = np.random.default_rng(1)
+
+    def left(hours):
+        decay = np.exp(-5.6e-11 * np.square(odd / 4e-3) * 3600.0 * hours)
+        return 0.97 * np.sum(8.0 / np.square(odd) * decay) + 0.03 * 0.5 ** (hours / 40.0)
+
+    lines = [f"breathing tube set,{lot},{h},50,EO,{20 * f * left(h) * noise.normal(1, 0.02):.4g},"
+             "mg/device,report 8" for lot, f in (("A", 1.0), ("B", 1.03), ("C", 0.97))
+             for h in (0, 6, 12, 24, 36, 48, 72, 96, 120)]  # fmt: skip
+    table, site = tmp_path / "tail.csv", tmp_path / "site.toml"
+    table.write_text("\n".join([HEAD, *lines]), encoding="utf-8")
+    found = run("lab", table, *FIT, "--save-record", site)
+    kept = {r["quantity"]: r for r in tomllib.loads(site.read_text("utf-8"))["material_record"]}
+    share, half_life = kept["slow_pool.fraction"], kept["slow_pool.half_life"]
+    assert share["low"] < 0.03 < share["high"]
+    assert half_life["low"] < 40.0 / 24.0 < half_life["high"]
+    assert (half_life["unit"], half_life["temperature_c"]) == ("d", 50.0)
+    assert "report 8" in share["source"]
+    assert not [said for said in found["physics"]["not_kept"] if said.startswith("slow pool")]
+    assert main(["check", str(plan), "--site", str(site), "--samples", "256", "--json"]) in (0, 1)
+    tube, other = json.loads(capsys.readouterr().out)["items"]
+    used = {row["replaces"].partition(".")[2] for row in tube["own_records"]}
+    assert used == {"diffusivity", "slow_pool.fraction", "slow_pool.half_life"}
+    assert other["own_records"] == []
 
 
 def test_an_id_is_kept_once_and_nothing_is_written_over(run, demo, tmp_path):

@@ -62,9 +62,9 @@ class Sorted:
 
 def words(name: str) -> str:
     """Name an input in plain words: a record by its quantity, a field by its label."""
-    if name in reference.records():
+    if reference.shipped_id(name) in reference.records():
         head = name.split(".")[0]
-        quantity = reference.records()[name].quantity
+        quantity = reference.records()[reference.shipped_id(name)].quantity
         material = reference.materials().get(head)
         return quantity if material is None else f"{quantity} ({material.name})"
     return _FIELD_WORDS.get(name.rsplit(".", 1)[-1], name)

@@ -25,7 +25,7 @@ from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import correlation_parts
-from eo_risk.judgement.material.slow_pool import with_slow_pool
+from eo_risk.judgement.material.slow_pool import unmeasured_pool, with_slow_pool
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.reasons import question, reasons
 from eo_risk.judgement.result import (
@@ -125,7 +125,7 @@ def draft_item(
         parts = in_other_air(parts, item, context.timeline, context.gas)
     pool_on = plan.rules.slow_pool == "on"
     clean = simulate(plan, item, parts, context.planned)
-    trace = with_slow_pool(clean, timeline, inputs) if pool_on else clean
+    trace = with_slow_pool(clean, timeline, inputs, everywhere=pool_on)
     meets = item_limits(plan, item)
     shares = dose_shares(trace, item, inputs, timeline, meets.days)
     amounts = amounts_left(trace, item, shares, meets.days)
@@ -140,7 +140,7 @@ def draft_item(
         return simulate(plan, item, parts, context.far, clean)
 
     def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
-        return with_slow_pool(found, line, inputs) if pool else found
+        return with_slow_pool(found, line, inputs, everywhere=pool)
 
     def hours(pool: bool) -> AerationTime:
         return aeration_time(plan, item, seen(clean, timeline, pool), curves_of,
@@ -149,7 +149,7 @@ def draft_item(
     aeration = None
     if follow and not meets.missing:
         aeration = hours(pool_on)
-        if not pool_on and any(m.body is not None for m in trace.models):
+        if not pool_on and any(unmeasured_pool(m, inputs) for m in trace.models):
             beside = hours(True)
             aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
@@ -201,9 +201,10 @@ def _extra(
 ) -> tuple[tuple[str, str], ...]:
     """Name the cautions that follow from the parts and the hours, with where they stand."""
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
-    if any(eo[-1].any() for eo in trace.parts_eo):
+    inputs, held = trace.water.path.inputs, zip(trace.models, trace.parts_eo, strict=True)
+    if any(eo[-1].any() and unmeasured_pool(model, inputs) for model, eo in held):
         found.append(("slow_tail", ""))
-    for thing, mass in beside_water(item, trace.water.path.inputs):
+    for thing, mass in beside_water(item, inputs):
         if np.any(mass > 0.0):
             amount = units.from_si(float(np.median(mass)), "mg")
             found.append(("wet_neighbour", f"{thing}: about {amount:.2g} mg of water"))

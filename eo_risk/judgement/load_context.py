@@ -59,8 +59,8 @@ class LoadContext:
 
     def drawn_as(self, name: str, item_name: str) -> str:
         """Return the name under which the draw knows an input of an item or of the load."""
-        if name in reference.records():
-            return name
+        if reference.shipped_id(name) in reference.records():
+            return reference.shipped_id(name)
         return f"item:{'load' if name in self.inputs.draw.variables else item_name}:{name}"
 
     def parts(self, index: int) -> ItemParts:

@@ -9,7 +9,7 @@ import numpy as np
 from eo_risk import reference
 from eo_risk.judgement.result import OwnRecordUse
 from eo_risk.physics import properties
-from eo_risk.plan.own_numbers import OwnRecord
+from eo_risk.plan.own_numbers import CARRIED, OwnRecord
 from eo_risk.units import celsius_to_kelvin
 
 
@@ -47,18 +47,19 @@ def own_record_uses(
 def carried(
     record_id: str, own: reference.Record, samples: np.ndarray, draw: Callable[[str], np.ndarray]
 ) -> np.ndarray:
-    """Carry samples of an own diffusivity to the temperature the shipped record refers to.
+    """Carry samples of an own rate to the temperature the shipped record refers to.
 
     The activation energy drawn for each sample carries it there and, in the model, back: at
     the temperature it was measured at it is what was measured, with no spread added.
     """
-    shipped = reference.record(record_id)
     material, _, quantity = record_id.partition(".")
-    if quantity != "diffusivity" or own.temperature_c in (None, shipped.temperature_c):
+    if quantity not in CARRIED or own.temperature_c is None:
         return samples
+    shipped = reference.record(reference.shipped_id(record_id))
     energy = draw(f"{material}.activation")
     there, here = (
         properties.arrhenius(1.0, energy, celsius_to_kelvin(celsius))
         for celsius in (shipped.temperature_c, own.temperature_c)
     )
-    return samples * there / here
+    faster = there / here
+    return samples * faster if CARRIED[quantity] == "rate" else samples / faster

@@ -159,8 +159,8 @@ class Draw:
 
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:
-            record = self.record(record_id)
-            u = self._points(*self._place[record_id], record_id)
+            record, shipped = self.record(record_id), reference.shipped_id(record_id)
+            u = self._points(*self._place[shipped], shipped)
             samples = quantile(u, record.spread, record.value_si, record.low_si, record.high_si)
             if record_id in self.own:
                 samples = carried(record_id, record, samples, self)

@@ -197,9 +197,10 @@ def layer_lines(answer: dict) -> list[str]:
         f"{band_text(layer['prior_cm2_per_s'], 'cm2/s')}",
         f"Start level {band_text(layer['start_mg'], 'mg')} per device",
         "Slow pool, share of the start "
-        f"{band_text({k: 100.0 * v for k, v in layer['slow_share'].items()}, '%')}",
+        f"{band_text({k: 100.0 * v for k, v in layer['slow_share'].items()}, '%')}, half-life "
+        f"{band_text(layer['slow_half_life_d'], 'd')}",
     ]  # fmt: skip
-    return lines
+    return lines + [f"Not kept for a check: {said}" for said in layer["not_kept"]]
 
 
 def prediction_lines(answer: dict) -> list[str]:

@@ -19,13 +19,16 @@ Special = Literal[
 Number = number("", 0.0, above=True)
 # No draw of a normal spread lies further below its middle than this many times its 5 % point.
 _FARTHEST_DRAW = 4.3
+# What may be given at another temperature: faster when warmer, or shorter.
+CARRIED = {"diffusivity": "rate", "slow_pool.half_life": "time"}
 
 
 class OwnRecord(Block):
     """A material's number measured or derived by the site; it replaces the shipped record.
 
     `items` names the devices it holds for; empty, it holds for every item of the material. A
-    diffusivity may be given at the temperature it was measured at.
+    diffusivity, and the half-life of a slow pool, may be given at the temperature it was
+    measured at.
     """
 
     id: Required
@@ -45,7 +48,7 @@ class OwnRecord(Block):
 
     @property
     def replaces(self) -> str:
-        """Id of the shipped record this one stands in for."""
+        """Id under which the material has this number."""
         return f"{self.material}.{self.quantity}"
 
     def as_record(self) -> reference.Record:
@@ -69,18 +72,24 @@ class OwnRecord(Block):
         if self.material not in reference.materials():
             close = nearest(self.material, reference.materials())
             raise fault(repr(self.material), "", close, field="material")
-        shipped = reference.records().get(self.replaces)
+        shipped = reference.records().get(reference.shipped_id(self.replaces))
         if shipped is None:
             prefix = f"{self.material}."
             known = [r[len(prefix) :] for r in reference.records() if r.startswith(prefix)]
+            known += reference.SHARED
             raise fault(repr(self.quantity), "", nearest(self.quantity, known), field="quantity")
         if record.unit != shipped.unit and record.unit not in units_like(shipped.unit):
             allowed = f"{shipped.unit}, as this quantity is given"
             raise fault(repr(self.unit), "", allowed, field="unit")
         elsewhere = self.temperature_c not in (None, shipped.temperature_c)
-        if elsewhere and self.quantity != "diffusivity":
-            raise fault(f"{self.temperature_c:g}", "C", f"{shipped.temperature_c:g} C",
-                        "Carry the number to this temperature.", field="temperature_c")  # fmt: skip
+        if elsewhere and self.quantity not in CARRIED:
+            place, todo = "no temperature", "Leave it out."
+            if shipped.temperature_c is not None:
+                place = f"{shipped.temperature_c:g} C"
+                todo = "Carry the number to this temperature."
+            raise fault(f"{self.temperature_c:g}", "C", place, todo, field="temperature_c")
+        if self.quantity == "slow_pool.fraction" and record.high_si > 1.0:
+            raise fault(self.high, self.unit, "a share of at most 1", field="high")
         return self
 
 

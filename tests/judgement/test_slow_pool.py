@@ -14,6 +14,7 @@ from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
 from eo_risk.output.terminal import terminal_table
 from eo_risk.plan.load_plan import read_plan
+from eo_risk.plan.own_numbers import OwnRecord
 
 
 @pytest.fixture(scope="module")
@@ -73,10 +74,69 @@ def test_the_pool_halves_in_its_half_life(raw):
     item = context.plan.items[0]
     parts = item_parts(item, inputs, context.timeline)
     found = simulate(context.plan, item, parts, context.planned)
-    slow = with_slow_pool(found, context.timeline, inputs).parts_eo[0]
+    slow = with_slow_pool(found, context.timeline, inputs, everywhere=True).parts_eo[0]
     last = [s.step for s in context.timeline.aeration].count(1)
     share, half_h = inputs.draw("slow_pool.fraction"), inputs.draw("slow_pool.half_life") / 3600.0
     # In a load at 25 C throughout the second step.
     assert slow[-1] / slow[-1 - last] == pytest.approx(np.exp2(-168.0 / half_h), rel=2e-3)
     assert np.all(slow[-1] <= share * slow.max(axis=0))
     assert reference.record("slow_pool.half_life").value_si == 7 * 86400.0
+
+
+def own_pool(material, items=()):
+    """A measured slow pool without spread, invented."""
+    common = {"material": material, "spread": "exact", "status": "measured", "source": "report 8",
+              "locator": "table 1", "items": list(items)}  # fmt: skip
+    rows = (("slow_pool.fraction", 0.03, "1", {}),
+            ("slow_pool.half_life", 40.0, "h", {"temperature_c": 50.0}))  # fmt: skip
+    return [common | {"id": q, "quantity": q, "value": v, "low": v, "high": v, "unit": u} | more
+            for q, v, u, more in rows]  # fmt: skip
+
+
+def test_a_measured_pool_counts_whatever_the_rule(raw):
+    """Its share at the end of the last wash, and 2 to the -t / T at its own temperature."""
+    changed = json.loads(json.dumps(raw))
+    changed["items"] = changed["items"][2:]  # thin silicone: empty within an hour
+    changed["aeration"] = [{"hours": hours, "temperature_c": 50.0, "place": "cabinet",
+                            "air_changes_per_h": 10.0} for hours in (100.0, 40.0)]  # fmt: skip
+    changed["own_records"] = own_pool("silicone", [changed["items"][0]["name"]])
+    context = load_context(read_plan(changed), 64, 1, follow=False)
+    parts = context.parts(0)
+    clean = simulate(context.plan, context.plan.items[0], parts, context.planned)
+    found = with_slow_pool(clean, context.timeline, parts.inputs, everywhere=False)
+    slow, after = found.parts_eo[0], found.after_wash()
+    last = [s.step for s in context.timeline.aeration].count(1)
+    # The load has long been at 50 C when the second step of 40 h begins.
+    assert slow[-1] / slow[-1 - last] == pytest.approx(0.5, rel=1e-3)
+    # It comes out of the cycle a little warmer.
+    fast = clean.parts_eo[0]
+    assert slow[-1] / fast[after[0]] == pytest.approx(0.03 * 2 ** (-140 / 40), rel=0.02)
+    assert slow[: after[0] + 1] == pytest.approx(fast[: after[0] + 1], rel=1e-12)
+
+
+def test_a_measured_pool_is_shown_and_leaves_other_items_alone(raw, off):
+    mask = raw["items"][1]["name"]
+    plan = read_plan({**raw, "own_records": own_pool("pvc_plasticised", [mask])})
+    answer = check_answer(check_plan(plan, samples=256, seed=1, advise=False))
+    steel, measured, drain = answer["items"]
+    replaced = {row["replaces"]: row["source"] for row in measured["own_records"]}
+    assert replaced == {"pvc_plasticised.slow_pool.fraction": "report 8",
+                        "pvc_plasticised.slow_pool.half_life": "report 8"}  # fmt: skip
+    assert measured["aeration_h"]["with_slow_pool_p95"] is None
+    assert "slow_tail" not in {caution["code"] for caution in measured["cautions"]}
+    assert measured["aeration_h"]["p95"] > off["items"][1]["aeration_h"]["p95"]
+    assert "pvc_plasticised.slow_pool.fraction" in terminal_table(answer, plan)
+    assert (steel["own_records"], drain["own_records"]) == ([], [])
+    assert drain["aeration_h"]["p50"] == pytest.approx(off["items"][2]["aeration_h"]["p50"],
+                                                       rel=0.05)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [({"value": 1.2, "low": 1.1, "high": 1.3}, "a share of at most 1"),
+     ({"temperature_c": 50.0}, "Leave it out"), ({"unit": "d"}, "as this quantity is given")],
+)  # fmt: skip
+def test_a_share_that_is_none_is_refused(changed, said):
+    row = own_pool("silicone")[0] | {"spread": "lognormal"}
+    with pytest.raises(ValueError, match=said):
+        OwnRecord(**row | changed)

@@ -11,7 +11,7 @@ import numpy as np
 from eo_risk import reference
 from eo_risk.errors import Fault, InputError, unknown_name
 from eo_risk.judgement.result import Band, Caution
-from eo_risk.judgement.risk import Draw
+from eo_risk.judgement.risk import Draw, quantile
 from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.dissipation import Points, by_lots, can_fit_lots, pooled
 from eo_risk.measured.layer_fit.fit import (
@@ -20,7 +20,12 @@ from eo_risk.measured.layer_fit.fit import (
     picture_hours,
     release_curves,
 )
-from eo_risk.measured.layer_fit.site_record import Origin, diffusivity_record, uptake_record
+from eo_risk.measured.layer_fit.site_record import (
+    Origin,
+    diffusivity_record,
+    slow_pool_records,
+    uptake_record,
+)
 from eo_risk.measured.layer_fit.unknowns import PhysicsSetup, prior_of
 from eo_risk.physics.layer import Body
 from eo_risk.units import celsius_to_kelvin, from_si, to_si
@@ -35,6 +40,9 @@ _MISFIT_TIMES = 2.0
 _NO_RECORD = {"fit_uncertain", "model_does_not_fit", "surface_far_from_record",
               "diffusivity_not_told"}  # fmt: skip
 _TELLS = 0.7  # a band wider than this share of the record's tells nothing new (own choice)
+_NO_GAS = ("uptake: it follows from the start level and the cycle before it (exposure hours, EO in "
+           "the gas, mass of the part)")  # fmt: skip
+_NO_POOL = "slow pool: the results tell little more about it than its record"
 _LONGEST_PICTURE = 1.6  # times what the picture must show
 
 
@@ -153,6 +161,14 @@ def _not_told(fit: PhysicsFit) -> list[Caution]:
                     "Test at earlier and later times.")]  # fmt: skip
 
 
+def _tells_slow_pool(fit: PhysicsFit) -> bool:
+    """Tell whether the results know the slow pool better than its record."""
+    shipped = reference.record("slow_pool.fraction")
+    low, high = quantile(np.array([0.05, 0.95]), shipped.spread, shipped.value_si, shipped.low_si,
+                         shipped.high_si)  # fmt: skip
+    return fit.slow_share.p95 - fit.slow_share.p05 <= _TELLS * (high - low)
+
+
 def _picture(fit: PhysicsFit, last_h: float) -> dict:
     shown = fit.hours <= _LONGEST_PICTURE * max(last_h, fit.release_h or 0.0)
     return {
@@ -166,14 +182,23 @@ def _picture(fit: PhysicsFit, last_h: float) -> dict:
 def _records(
     fit: PhysicsFit, setup: PhysicsSetup, request: PhysicsRequest,
     amounts: Sequence[DeviceAmount], eo: Band | None,
-) -> list[dict]:  # fmt: skip
+) -> tuple[list[dict], list[str]]:  # fmt: skip
+    """Return what the site keeps of a fit, and what it does not keep with the reason."""
     reports = tuple(sorted({a.row.report for a in amounts if a.row.report}))
     origin = Origin(amounts[0].row.device, reports, len(amounts), request.record_id)
-    found = [diffusivity_record(setup, origin, fit.diffusivity_m2_per_s, eo)]
-    if setup.substance == "EO" and request.eo_mg_per_l is not None:
-        found.append(uptake_record(setup, origin, fit.full_mg, request.part_mass_g,
-                                   request.eo_mg_per_l))  # fmt: skip
-    return found
+    kept, left_out = [diffusivity_record(setup, origin, fit.diffusivity_m2_per_s, eo)], []
+    if setup.substance != "EO":
+        return kept, left_out
+    if request.eo_mg_per_l is None:
+        left_out.append(_NO_GAS)
+    else:
+        kept.append(uptake_record(setup, origin, fit.full_mg, request.part_mass_g,
+                                  request.eo_mg_per_l))  # fmt: skip
+    if _tells_slow_pool(fit):
+        kept += slow_pool_records(setup, origin, fit.slow_share, fit.slow_half_life_s)
+    else:
+        left_out.append(_NO_POOL)
+    return kept, left_out
 
 
 def physics_answer(
@@ -214,9 +239,9 @@ def physics_answer(
         generator=np.random.default_rng(request.seed),
     )  # fmt: skip
     cautions = (*fit.cautions, *_misfit(fit, points), *_not_told(fit))
-    records = []
+    records, left_out = [], []
     if not _NO_RECORD & {caution.code for caution in cautions}:
-        records = _records(fit, setup, request, amounts, eo)
+        records, left_out = _records(fit, setup, request, amounts, eo)
     rounded = None if fit.release_h is None else math.ceil(fit.release_h - 1e-9)
     answer = {
         "material": setup.material,
@@ -230,12 +255,14 @@ def physics_answer(
         "prior_cm2_per_s": _points(fit.prior_m2_per_s, "cm2/s"),
         "start_mg": _points(fit.start_mg),
         "slow_share": _points(fit.slow_share),
+        "slow_half_life_d": _points(fit.slow_half_life_s, "d"),
         "scatter_within_lots": _points(fit.within),
         "scatter_between_lots": _points(fit.between),
         "effective_samples": fit.effective_samples,
         "seed": request.seed,
         "picture": _picture(fit, float(points.hours.max())),
         "site_material_records": records,
+        "not_kept": left_out,
         "cautions": [asdict(caution) for caution in cautions],
     }
     return answer, fit.diffusivity_m2_per_s

@@ -80,6 +80,7 @@ class PhysicsFit:
     start_mg: Band
     full_mg: Band
     slow_share: Band
+    slow_half_life_s: Band
     within: Band
     between: Band
     effective_samples: float
@@ -226,6 +227,6 @@ def fit_physics(
         hours, p05, p50, p95, np.exp(ln_upper), _first_below(hours, np.log(p50), ln_limit),
         release_h, Band.of(np.exp(u.ln_d)), prior.diffusivity, Band.of(np.exp(common)),
         Band.of(np.exp(common - curves.ln_filled(u.ln_d, u.ln_v))), Band.of(u.slow_share),
-        Band.of(within), Band.of(between), cloud.effective,
+        Band.of(math.log(2.0) / u.slow_rate), Band.of(within), Band.of(between), cloud.effective,
         _cautions(cloud, u, prior, release_h, float(points.hours.max())),
     )  # fmt: skip

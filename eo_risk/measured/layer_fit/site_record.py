@@ -59,7 +59,7 @@ class Origin:
 def _record(
     setup: PhysicsSetup, origin: Origin, quantity: str, band: Band, status: str, note: str
 ) -> dict[str, object]:
-    shipped = reference.record(f"{setup.material}.{quantity}")
+    shipped = reference.record(reference.shipped_id(f"{setup.material}.{quantity}"))
     celsius = kelvin_to_celsius(setup.temperature_k)
     size_mm = from_si(float(setup.body.thickness_m), "mm")
     size = f"fitted as a {setup.body.shape} of {size_mm:g} mm {_SIZE[setup.body.shape]}"
@@ -142,6 +142,21 @@ def uptake_record(
     band = Band(*(point * per_gas for point in (full_mg.p05, full_mg.p50, full_mg.p95)))
     note = f"by {part_mass_g:g} g in {eo_mg_per_l:g} mg/L of EO"
     return _record(setup, origin, "uptake", band, "derived", note)
+
+
+def slow_pool_records(
+    setup: PhysicsSetup, origin: Origin, share: Band, half_life_s: Band
+) -> list[dict[str, object]]:
+    """Write the slow pool of EO as a site's own records: its share and its half-life.
+
+    The share is of what the device holds as the aeration begins, the half-life at the
+    temperature of the aeration. Both were fitted together with the diffusivity; kept apart,
+    they are known less well together than the fit knows them.
+    """
+    celsius = kelvin_to_celsius(setup.temperature_k)
+    found = [_record(setup, origin, "slow_pool.fraction", share, "measured", ""),
+             _record(setup, origin, "slow_pool.half_life", half_life_s, "measured", "")]
+    return [found[0], found[1] | {"temperature_c": float(f"{celsius:.6g}")}]
 
 
 def records_toml(records: Sequence[Mapping[str, object]]) -> str:
