@@ -425,6 +425,8 @@ def record(record_id: str) -> Record:
 
 # What all materials share as shipped, and a site may know of one material.
 SHARED = ("slow_pool.fraction", "slow_pool.half_life")
+# What only a laboratory knows of a device of one material; nothing is shipped.
+START_LEVEL = "start_level"
 
 
 def shipped_id(record_id: str) -> str:

@@ -30,6 +30,7 @@ _FIELD_WORDS = {
     "air_temperature_c": "temperature of the drying air",
     "air_rh_percent": "humidity of the drying air",
     "pressure_gauge_bar": "pressure of the drying air",
+    "start_level": "start level measured in the laboratory",
     "ech": "chlorohydrin that irradiation before adds",
 }
 

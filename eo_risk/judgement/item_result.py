@@ -26,6 +26,7 @@ from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import correlation_parts
 from eo_risk.judgement.material.slow_pool import unmeasured_pool, with_slow_pool
+from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.reasons import question, reasons
 from eo_risk.judgement.result import (
@@ -201,6 +202,7 @@ def _extra(
 ) -> tuple[tuple[str, str], ...]:
     """Name the cautions that follow from the parts and the hours, with where they stand."""
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
+    found += [("start_level_elsewhere", why) for why in start_levels_elsewhere(plan, item).values()]
     inputs, held = trace.water.path.inputs, zip(trace.models, trace.parts_eo, strict=True)
     if any(eo[-1].any() and unmeasured_pool(model, inputs) for model, eo in held):
         found.append(("slow_tail", ""))

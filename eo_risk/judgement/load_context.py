@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from eo_risk import reference
 from eo_risk.judgement.hours import with_long_aeration
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_air import gas_of, shared_levels
 from eo_risk.judgement.material.parts import Gas
+from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.simulate import ItemParts, item_parts
@@ -59,14 +59,16 @@ class LoadContext:
 
     def drawn_as(self, name: str, item_name: str) -> str:
         """Return the name under which the draw knows an input of an item or of the load."""
-        if reference.shipped_id(name) in reference.records():
-            return reference.shipped_id(name)
+        if record_id := self.draw.drawn_as(name):
+            return record_id
         return f"item:{'load' if name in self.inputs.draw.variables else item_name}:{name}"
 
     def parts(self, index: int) -> ItemParts:
         """Run the parts of one item in clean air."""
         item = self.plan.items[index]
-        own = as_records(self.plan.own_records, item.name)
+        elsewhere = start_levels_elsewhere(self.plan, item)
+        holding = [record for record in self.plan.own_records if record.id not in elsewhere]
+        own = as_records(holding, item.name)
         inputs = ItemInputs(self.draw.item(item.name, own), starting_ranges(item))
         return item_parts(item, inputs, self.timeline)
 

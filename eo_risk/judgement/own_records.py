@@ -40,7 +40,7 @@ def own_record_uses(
             own = chosen[name].as_record()
             found.append(OwnRecordUse(own.id, name, own.quantity, own.value, own.low, own.high,
                                       own.unit, own.temperature_c, own.data_class, own.source,
-                                      own.locator))  # fmt: skip
+                                      own.locator, chosen[name].said))  # fmt: skip
     return tuple(found)
 
 

@@ -227,6 +227,7 @@ class OwnRecordUse:
     data_class: str
     source: str
     locator: str
+    note: str = ""
 
 
 @dataclass(frozen=True)

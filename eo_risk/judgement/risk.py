@@ -106,6 +106,8 @@ def _places() -> dict[str, tuple[str, int]]:
     families: dict[str, list[str]] = {}
     for record_id in sorted(reference.records()):
         families.setdefault(record_id.split(".")[0], []).append(record_id)
+    for family in reference.materials():  # last, so that no other place moves
+        families.setdefault(family, []).append(f"{family}.{reference.START_LEVEL}")
     return {
         record_id: (f"records:{family}", place)
         for family, members in families.items()
@@ -166,6 +168,11 @@ class Draw:
                 samples = carried(record_id, record, samples, self)
             self._records[record_id] = samples
         return self._records[record_id]
+
+    def drawn_as(self, name: str) -> str | None:
+        """Return the name under which a record is drawn; None for an input that is none."""
+        shipped = reference.shipped_id(name)
+        return shipped if shipped in self._place else None
 
     def record(self, record_id: str) -> Record:
         """Return the site's own record in place of the shipped one, where there is one."""

@@ -17,6 +17,7 @@ from eo_risk.judgement.material.parts import (
     run_part,
 )
 from eo_risk.judgement.material.polymer_ech import part_ech
+from eo_risk.judgement.material.start_level import started_as_measured
 from eo_risk.judgement.result import Band, PartHold
 from eo_risk.judgement.timeline import Timeline, ambient_pa
 from eo_risk.judgement.water import leftover
@@ -74,9 +75,15 @@ def outputs_time_s(timeline: Timeline) -> np.ndarray:
     stages = timeline.injected
     steps = np.stack([np.zeros_like(stages[0].duration_s), *(s.duration_s for s in stages)])
     time = np.cumsum(steps, axis=0)
-    # The transfer is the last chamber stage; hours of aeration count from before it.
-    chamber = len(timeline.chamber) - timeline.exposure_first
-    return time - time[chamber - 1]
+    return time - time[_last_wash(timeline)]
+
+
+def _last_wash(timeline: Timeline) -> int:
+    """Return the output at the end of the last air wash.
+
+    The transfer is the last chamber stage; hours of aeration count from before it.
+    """
+    return len(timeline.chamber) - timeline.exposure_first - 1
 
 
 def _areas(
@@ -138,6 +145,7 @@ def item_parts(item: Item, inputs: ItemInputs, timeline: Timeline) -> ItemParts:
         for layer in (model, model.coat) if layer is not None
     )  # fmt: skip
     held = _held(item, models, inputs, timeline, None)
+    models, held = started_as_measured(models, held, inputs, _last_wash(timeline))
     return ItemParts(inputs, models, held, *_areas(item, inputs, models), store)
 
 

@@ -195,7 +195,8 @@ def layer_lines(answer: dict) -> list[str]:
         f"{hours_text(layer['release_h_rounded'])}",
         f"Diffusivity {band_text(layer['diffusivity_cm2_per_s'], 'cm2/s')}; by the shipped record "
         f"{band_text(layer['prior_cm2_per_s'], 'cm2/s')}",
-        f"Start level {band_text(layer['start_mg'], 'mg')} per device",
+        f"Start level {band_text(layer['start_mg'], 'mg')} per device; of the next device of a new "
+        f"lot {band_text(layer['next_start_mg'], 'mg')}",
         "Slow pool, share of the start "
         f"{band_text({k: 100.0 * v for k, v in layer['slow_share'].items()}, '%')}, half-life "
         f"{band_text(layer['slow_half_life_d'], 'd')}",

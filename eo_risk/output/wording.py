@@ -52,8 +52,9 @@ def own_record_line(row: dict) -> str:
     span = f"{known(row['value'])} ({known(row['low'])} to {known(row['high'], row['unit'])})"
     celsius = row["temperature_c"]
     at = "" if celsius is None else f" at {with_unit(celsius, '°C')}"
+    note = f" ({printable(row['note'])})" if row["note"] else ""
     return (f"{printable(row['replaces'])}: {span}{at}, own record {printable(row['id'])}, "
-            f"{printable(row['source'])}, {printable(row['locator'])}")  # fmt: skip
+            f"{printable(row['source'])}, {printable(row['locator'])}{note}")  # fmt: skip
 
 
 def difference_text(row: dict) -> str:

@@ -28,7 +28,8 @@ class OwnRecord(Block):
 
     `items` names the devices it holds for; empty, it holds for every item of the material. A
     diffusivity, and the half-life of a slow pool, may be given at the temperature it was
-    measured at.
+    measured at. A ``start_level`` is the EO a device holds as its aeration begins; it names the
+    gas exposure it was measured after, for it holds after such a one only.
     """
 
     id: Required
@@ -40,6 +41,9 @@ class OwnRecord(Block):
     unit: Required
     spread: word(Literal["exact", "lognormal", "normal", "triangular", "uniform"]) = "lognormal"
     temperature_c: number("C", -20.0, 120.0) = None
+    after_exposure_h: number("h", 0.0, 100.0, above=True) = None
+    after_eo_mg_per_l: number("mg/L", 0.0, 1700.0, above=True) = None
+    after_temperature_c: number("C", -20.0, 120.0) = None
     status: word(Literal["measured", "derived", "estimated"])
     source: Required
     locator: Required
@@ -51,11 +55,20 @@ class OwnRecord(Block):
         """Id under which the material has this number."""
         return f"{self.material}.{self.quantity}"
 
+    @property
+    def said(self) -> str:
+        """What belongs to the number: the exposure before a start level, and the note."""
+        after = ""
+        if self.quantity == reference.START_LEVEL:
+            after = (f"after {self.after_exposure_h:g} h in {self.after_eo_mg_per_l:g} mg/L of EO "
+                     f"at {self.after_temperature_c:g} C")  # fmt: skip
+        return "; ".join(filter(None, (after, self.note)))
+
     def as_record(self) -> reference.Record:
         """Return it as a record under its own id; raises ValidationError when it is none."""
         letter = {"measured": "A", "derived": "B"}.get(self.status, "C")
         fields = {key: value for key, value in self
-                  if value is not None and key not in ("material", "items")}  # fmt: skip
+                  if value is not None and key in reference.Record.model_fields}
         return reference.Record(data_class=letter, **fields)
 
     @model_validator(mode="after")
@@ -72,11 +85,14 @@ class OwnRecord(Block):
         if self.material not in reference.materials():
             close = nearest(self.material, reference.materials())
             raise fault(repr(self.material), "", close, field="material")
+        if self.quantity == reference.START_LEVEL:
+            self._check_start_level()
+            return self
         shipped = reference.records().get(reference.shipped_id(self.replaces))
         if shipped is None:
             prefix = f"{self.material}."
             known = [r[len(prefix) :] for r in reference.records() if r.startswith(prefix)]
-            known += reference.SHARED
+            known += (*reference.SHARED, reference.START_LEVEL)
             raise fault(repr(self.quantity), "", nearest(self.quantity, known), field="quantity")
         if record.unit != shipped.unit and record.unit not in units_like(shipped.unit):
             allowed = f"{shipped.unit}, as this quantity is given"
@@ -91,6 +107,20 @@ class OwnRecord(Block):
         if self.quantity == "slow_pool.fraction" and record.high_si > 1.0:
             raise fault(self.high, self.unit, "a share of at most 1", field="high")
         return self
+
+    def _check_start_level(self) -> None:
+        if self.unit not in units_like("mg"):
+            raise fault(repr(self.unit), "", "mg, the EO in one device", field="unit")
+        if not self.items:
+            raise fault("no device", "", "the devices it was measured on", field="items")
+        if self.temperature_c is not None:
+            allowed = "no temperature; that of the exposure is after_temperature_c"
+            raise fault(f"{self.temperature_c:g}", "C", allowed, field="temperature_c")
+        for name in ("after_exposure_h", "after_eo_mg_per_l", "after_temperature_c"):
+            if getattr(self, name) is None:
+                raise fault("unknown", "", "the gas exposure it was measured after",
+                            "Give this number: a start level belongs to its cycle.",
+                            field=name)  # fmt: skip
 
 
 class OwnLimit(Block):

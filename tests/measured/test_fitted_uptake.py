@@ -56,7 +56,7 @@ def answer(capsys, *argv, code=0):
 
 
 def test_the_uptake_of_an_exposed_part_is_found_again(table, capsys):
-    diffusivity, uptake, share, _ = answer(capsys, table, *GAS)["material_records"]
+    diffusivity, uptake, start, share, _ = answer(capsys, table, *GAS)["material_records"]
     assert (diffusivity["quantity"], uptake["quantity"]) == ("diffusivity", "uptake")
     # There is no slow pool, and results down to a thousandth of the start say so.
     assert (share["quantity"], share["high"] < 1e-3) == ("slow_pool.fraction", True)
@@ -64,7 +64,12 @@ def test_the_uptake_of_an_exposed_part_is_found_again(table, capsys):
     assert uptake["low"] < UPTAKE_L_PER_G < uptake["high"]
     assert uptake["high"] / uptake["low"] < 3.0  # the shipped record spans a factor of nine
     assert uptake["status"] == "derived"
-    assert uptake["note"].endswith("40 g in 600 mg/L of EO")
+    assert "40 g after 3 h in 600 mg/L of EO at 50 C" in uptake["note"]
+    # The first results are at the start itself: 332, 324 and 335 mg, 3 % scatter.
+    assert (start["quantity"], start["unit"], start["items"]) == ("start_level", "mg", ["mask"])
+    assert start["low"] < 332.0 < start["high"] < 1.2 * start["low"]
+    after = [start[f"after_{name}"] for name in ("exposure_h", "eo_mg_per_l", "temperature_c")]
+    assert after == [EXPOSED_H, EO_MG_PER_L, CELSIUS]
 
 
 def test_another_temperature_of_the_exposure_is_carried_to_that_of_the_record(table, capsys):
@@ -86,4 +91,27 @@ def test_half_of_what_an_uptake_needs_is_refused(table, capsys):
 
 def test_without_the_gas_no_uptake_is_written(table, capsys):
     found = answer(capsys, table, "--after-exposure-h", EXPOSED_H)["material_records"]
-    assert "uptake" not in {row["quantity"] for row in found}
+    assert not {"uptake", "start_level"} & {row["quantity"] for row in found}
+
+
+def test_a_check_after_the_same_cycle_starts_with_the_level_kept(table, demo, tmp_path, capsys):
+    start = answer(capsys, table, *GAS, "--save-record", tmp_path / "site.toml")
+    start = next(r for r in start["material_records"] if r["quantity"] == "start_level")
+    plan = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    plan["cycle"] |= {"exposure_h": EXPOSED_H, "eo_mg_per_l": EO_MG_PER_L,
+                      "temperature_c": CELSIUS}  # fmt: skip
+    part = {"name": "sheet", "material": "pvc_plasticised", "shape": "sheet", "thickness_mm": 2,
+            "mass_g": MASS_G, "faces": 2}  # fmt: skip
+    plan["items"] = [{"name": "mask", "parts": [part], "packaging": "film_paper_pouch",
+                      "droplets_seen": "no",
+                      "patient": {"duration": "limited", "body_mass_kg": 70}}]  # fmt: skip
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(plan), encoding="utf-8")
+    argv = ["check", path, "--site", tmp_path / "site.toml", "--samples", 256, "--json"]
+    assert main(list(map(str, argv))) == 1
+    mask = json.loads(capsys.readouterr().out)["items"][0]
+    kept = {row["quantity"] for row in mask["own_records"]}
+    assert kept >= {"diffusivity", "uptake", "start_level"}
+    at = mask["curve"]["hours"].index(0.0)
+    found = [mask["curve"]["eo_mg"][key][at] for key in ("p05", "p50", "p95")]
+    assert found == pytest.approx([start[key] for key in ("low", "value", "high")], rel=0.02)

@@ -24,6 +24,7 @@ from eo_risk.measured.layer_fit.site_record import (
     Origin,
     diffusivity_record,
     slow_pool_records,
+    start_level_record,
     uptake_record,
 )
 from eo_risk.measured.layer_fit.unknowns import PhysicsSetup, prior_of
@@ -40,8 +41,9 @@ _MISFIT_TIMES = 2.0
 _NO_RECORD = {"fit_uncertain", "model_does_not_fit", "surface_far_from_record",
               "diffusivity_not_told"}  # fmt: skip
 _TELLS = 0.7  # a band wider than this share of the record's tells nothing new (own choice)
-_NO_GAS = ("uptake: it follows from the start level and the cycle before it (exposure hours, EO in "
-           "the gas, mass of the part)")  # fmt: skip
+_NO_GAS = ("start level and uptake: they belong to the cycle before; give its exposure hours, EO "
+           "in the gas and the mass of the part")  # fmt: skip
+_NO_DEVICE = "start level: it belongs to a device; name it in column device"
 _NO_POOL = "slow pool: the results tell little more about it than its record"
 _LONGEST_PICTURE = 1.6  # times what the picture must show
 
@@ -194,6 +196,10 @@ def _records(
     else:
         kept.append(uptake_record(setup, origin, fit.full_mg, request.part_mass_g,
                                   request.eo_mg_per_l))  # fmt: skip
+        if origin.device:
+            kept.append(start_level_record(setup, origin, fit.next_start_mg, request.eo_mg_per_l))
+        else:
+            left_out.append(_NO_DEVICE)
     if _tells_slow_pool(fit):
         kept += slow_pool_records(setup, origin, fit.slow_share, fit.slow_half_life_s)
     else:
@@ -254,6 +260,7 @@ def physics_answer(
         "diffusivity_cm2_per_s": _points(fit.diffusivity_m2_per_s, "cm2/s"),
         "prior_cm2_per_s": _points(fit.prior_m2_per_s, "cm2/s"),
         "start_mg": _points(fit.start_mg),
+        "next_start_mg": _points(fit.next_start_mg),
         "slow_share": _points(fit.slow_share),
         "slow_half_life_d": _points(fit.slow_half_life_s, "d"),
         "scatter_within_lots": _points(fit.within),

@@ -64,7 +64,8 @@ class PhysicsFit:
     """What the layer model and the results say together.
 
     Curves are mg per device over `hours`; `level` is the common curve of all lots, `upper`
-    what the next device of a new lot stays below with the confidence. `full_mg` is what the
+    what the next device of a new lot stays below with the confidence. `start_mg` is the common
+    level at the start, `next_start_mg` that of the next device of a new lot, `full_mg` what the
     part would hold at equilibrium with the gas of the exposure, by the start level. [mg]
     """
 
@@ -78,6 +79,7 @@ class PhysicsFit:
     diffusivity_m2_per_s: Band
     prior_m2_per_s: Band
     start_mg: Band
+    next_start_mg: Band
     full_mg: Band
     slow_share: Band
     slow_half_life_s: Band
@@ -222,10 +224,12 @@ def fit_physics(
     release_h = _first_below(hours, ln_upper, ln_limit)
     if release_h is not None:  # no time before the first result is credited
         release_h = max(release_h, float(points.hours.min()))
+    apart = np.hypot(within, between) * generator.standard_normal(_KEPT)
     p05, p50, p95 = np.exp(np.quantile(level, (0.05, 0.5, 0.95), axis=1))
     return PhysicsFit(
         hours, p05, p50, p95, np.exp(ln_upper), _first_below(hours, np.log(p50), ln_limit),
         release_h, Band.of(np.exp(u.ln_d)), prior.diffusivity, Band.of(np.exp(common)),
+        Band.of(np.exp(common + apart)),
         Band.of(np.exp(common - curves.ln_filled(u.ln_d, u.ln_v))), Band.of(u.slow_share),
         Band.of(math.log(2.0) / u.slow_rate), Band.of(within), Band.of(between), cloud.effective,
         _cautions(cloud, u, prior, release_h, float(points.hours.max())),

@@ -59,7 +59,9 @@ class Origin:
 def _record(
     setup: PhysicsSetup, origin: Origin, quantity: str, band: Band, status: str, note: str
 ) -> dict[str, object]:
-    shipped = reference.record(reference.shipped_id(f"{setup.material}.{quantity}"))
+    unit = "mg"
+    if quantity != reference.START_LEVEL:
+        unit = reference.record(reference.shipped_id(f"{setup.material}.{quantity}")).unit
     celsius = kelvin_to_celsius(setup.temperature_k)
     size_mm = from_si(float(setup.body.thickness_m), "mm")
     size = f"fitted as a {setup.body.shape} of {size_mm:g} mm {_SIZE[setup.body.shape]}"
@@ -72,8 +74,8 @@ def _record(
         "id": name or ".".join(filter(None, parts)),
         "material": setup.material,
         "quantity": quantity,
-        **_points(band, shipped.unit),
-        "unit": shipped.unit,
+        **_points(band, unit),
+        "unit": unit,
         "spread": "lognormal",
         "status": status,
         "source": "laboratory report " + (", ".join(origin.reports) or "without a number"),
@@ -140,8 +142,39 @@ def uptake_record(
     carried = float(there / properties.gas_ratio(setup.material, kelvin))
     per_gas = carried * to_si(1.0 / (part_mass_g * eo_mg_per_l), shipped.unit)
     band = Band(*(point * per_gas for point in (full_mg.p05, full_mg.p50, full_mg.p95)))
-    note = f"by {part_mass_g:g} g in {eo_mg_per_l:g} mg/L of EO"
+    hours, celsius = from_si(setup.exposure_s, "h"), kelvin_to_celsius(kelvin)
+    note = (f"from the start level of {part_mass_g:g} g after {hours:g} h in {eo_mg_per_l:g} mg/L "
+            f"of EO at {celsius:g} C; what air washes took is not in it")  # fmt: skip
     return _record(setup, origin, "uptake", band, "derived", note)
+
+
+def start_level_record(
+    setup: PhysicsSetup, origin: Origin, start_mg: Band, eo_mg_per_l: float
+) -> dict[str, object]:
+    """Write the start level of the next device, with the gas exposure it was measured after.
+
+    Parameters
+    ----------
+    setup, origin : PhysicsSetup, Origin
+        As for `diffusivity_record`; EO after a gas exposure, and a device that has a name.
+    start_mg : Band
+        What the next device of a new lot holds as its aeration begins. [mg]
+    eo_mg_per_l : float
+        EO in the gas. [mg/L]
+
+    Notes
+    -----
+    A check takes it after such an exposure only; after another one the uptake rules.
+    """
+    kelvin = setup.exposure_temperature_k or setup.temperature_k
+    start = Band(*(to_si(point, "mg") for point in (start_mg.p05, start_mg.p50, start_mg.p95)))
+    record = _record(setup, origin, reference.START_LEVEL, start, "measured",
+                     "with the scatter between lots and within them")  # fmt: skip
+    return record | {
+        "after_exposure_h": float(f"{from_si(setup.exposure_s, 'h'):.6g}"),
+        "after_eo_mg_per_l": eo_mg_per_l,
+        "after_temperature_c": float(f"{kelvin_to_celsius(kelvin):.6g}"),
+    }
 
 
 def slow_pool_records(
