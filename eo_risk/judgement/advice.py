@@ -14,7 +14,7 @@ from dataclasses import replace
 from itertools import combinations
 
 from eo_risk import reference, units
-from eo_risk.judgement.change.bench import Bench, Edit, hours_for, rank
+from eo_risk.judgement.change.bench import Bench, Edit, hours_for, rank, settled
 from eo_risk.judgement.change.edits import (
     Aerators,
     apply,
@@ -218,12 +218,22 @@ def _elsewhere(plan: LoadPlan, result: ItemResult, bench: Bench) -> Action | Non
         if best <= rank(result.verdict):
             continue
         hours = smallest(0, most, lambda h, at=at, best=best: at(h) >= best)
-        detail = f"in {name} at {degrees:g} C, instead of {now.hours or 0.0:g} h as planned"
-        found.append(Action("aerate longer", detail, float(hours), "h", VERDICTS[best],
-                            60.0 * (hours - (now.hours or 0.0)), aerator=name))  # fmt: skip
-    if bench.in_own_air:
-        found = [a for a in found if bench.checked(bench.done(plan, a)) == a.new_verdict]
-    return min(found, key=lambda a: (-rank(a.new_verdict), a.added_minutes), default=None)
+        found.append((-best, hours, name))
+    for best, hours, name in sorted(found):
+        # What the load gives off may tell in this air even where today's air is clean.
+        moved = in_aerator(plan, bench.aerators[name], 0.0)
+        settling = settled(moved, hours, VERDICTS[-best], bench, lambda edited: edited)
+        if settling is not None:
+            return _in(plan, name, *settling, bench)
+    return None
+
+
+def _in(plan: LoadPlan, name: str, hours: int, verdict: Verdict, bench: Bench) -> Action:
+    now_h = plan.aeration[lengthened_step(plan)].hours or 0.0
+    degrees = bench.aerators[name].temperature_c
+    detail = f"in {name} at {degrees:g} C, instead of {now_h:g} h as planned"
+    return Action("aerate longer", detail, float(hours), "h", verdict, 60.0 * (hours - now_h),
+                  aerator=name)  # fmt: skip
 
 
 def _said(action: Action) -> str:

@@ -40,23 +40,30 @@ Progress = Callable[[int, int], None]
 def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadContext, np.ndarray]:
     """Return the context with the air the load brings, where noticeable, and its level.
 
-    The level has shape (outputs of the aeration, samples). [kg/m3]
+    Looks at the aeration as planned and far beyond, so that the hours an item needs do not
+    hang on those planned. The level has shape (outputs of both, samples). [kg/m3]
     """
-    plan, outputs = context.plan, len(context.timeline.aeration) + 1
-    rows = context.timeline.planned_rows[-outputs:]
-    held = sum((item.quantity or 1) * parts.total_kg[rows]
-               for item, parts in zip(plan.items, load, strict=True))  # fmt: skip
-    held = np.broadcast_to(held, (outputs, context.draw.samples))
-    found = levels(plan, context.timeline, context.inputs.aside(), held)
+    plan, timeline, samples = context.plan, context.timeline, context.draw.samples
     limits = [item_limits(plan, item).least_eo_kg(parts.contact_area_m2)
               for item, parts in zip(plan.items, load, strict=True)]  # fmt: skip
-    if not noticeable(found, [parts.store_m3 for parts in load], limits):
-        return context, found
+    found, noticed = [], False
+    for line, rows in timeline.ways:
+        rows = rows[-len(line.aeration) - 1 :]
+        held = [np.broadcast_to(parts.total_kg[rows], (len(rows), samples)) for parts in load]
+        whole = sum((item.quantity or 1) * eo for item, eo in zip(plan.items, held, strict=True))
+        found.append(levels(plan, line, context.inputs.aside(), whole))
+        time = np.cumsum([0.0, *(np.median(stage.duration_s) for stage in line.aeration)])
+        noticed = noticed or any(
+            noticeable(time, found[-1], eo, parts.store_m3, limit)
+            for eo, parts, limit in zip(held, load, limits, strict=True)
+        )
+    if not noticed:
+        return context, np.concatenate(found)
     # Of what the parts hold in clean air only the start is needed now.
     slim = (replace(parts, eo_kg=tuple(eo[:1].copy() for eo in parts.eo_kg)) for parts in load)
     context = replace(context, load=tuple(slim))
-    ends = (context.gas[row - 1][1] for row in rows[1:])
-    return context, np.stack([np.zeros(context.draw.samples), *ends])
+    chamber = len(timeline.injected) - len(timeline.aeration)
+    return context, np.stack([np.zeros(samples), *(end for _, end in context.gas[chamber:])])
 
 
 def _time_out(plan: LoadPlan, required_s: float | None):

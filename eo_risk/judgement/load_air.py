@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from eo_risk.judgement.allowed.residues import hours_inside
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.parts import Gas, PartModel, part_stages
 from eo_risk.judgement.simulate import ItemParts
@@ -21,8 +22,10 @@ from eo_risk.physics.layer import Stage
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
 
-# The load is run again when its own air would keep more than this share of a limit in it.
-NOTICEABLE = 0.02
+# The load is run again when its own air would keep more than this share of a limit in an item at
+# the end, or lengthen its hours by more than this share.
+_LIMIT_SHARE = 0.02
+_HOURS_SHARE = 0.05
 
 
 def _volume_and_rate(
@@ -58,7 +61,7 @@ def levels(
     plan, timeline, inputs
         Of the load.
     held_kg : ndarray, shape (outputs, samples)
-        EO the whole load holds, at the start and end of every aeration stage.
+        EO the whole load holds, at the start and end of every aeration stage of `timeline`.
 
     Returns
     -------
@@ -198,11 +201,28 @@ def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
     return found
 
 
-def noticeable(level: np.ndarray, stores_m3: Sequence[float], limits_kg: Sequence[float]) -> bool:
-    """Tell whether the air keeps a share of any item's limit in that item at the end."""
-    high = float(np.quantile(level[-1], 0.95))
-    return any(
-        store * high > NOTICEABLE * limit
-        for store, limit in zip(stores_m3, limits_kg, strict=True)
-        if limit > 0.0
-    )
+def noticeable(
+    time_s: np.ndarray, level: np.ndarray, held_kg: np.ndarray, store_m3: float, limit_kg: float
+) -> bool:
+    """Tell whether the air of an aeration changes the hours of an item, or what is left in it.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (outputs,)
+        Times since the aeration began. [s]
+    level, held_kg : ndarray, shape (outputs, samples)
+        EO in the air around the item [kg/m3]; what one piece holds in clean air.
+    store_m3, limit_kg : float
+        Air that holds as much as the piece at one level; limit of the piece, 0 for none.
+    """
+    if limit_kg <= 0.0:
+        return False
+    kept = store_m3 * level
+    if np.quantile(kept[-1], 0.95) > _LIMIT_SHARE * limit_kg:
+        return True
+    for quantile in (0.5, 0.95):
+        clean, aired = (hours_inside(time_s, [(held, limit_kg)], quantile)
+                        for held in (held_kg, held_kg + kept))  # fmt: skip
+        if clean is not None and (aired is None or aired > (1.0 + _HOURS_SHARE) * clean):
+            return True
+    return False

@@ -111,6 +111,13 @@ class Timeline:
         return replace(self, aeration=self.aeration[: self.branch] + far, far=(), branch=0)
 
 
+    @property
+    def ways(self) -> tuple[tuple[Timeline, np.ndarray], ...]:
+        """The way as planned and, where it is followed, the one far beyond, with their outputs."""
+        planned = (self.as_planned(), self.planned_rows)
+        return (planned, (self.as_far(), self.far_rows)) if self.far else (planned,)
+
+
 class _Walk:
     """Walks along the cycle, carrying the load's temperature and the chamber pressure."""
 

@@ -149,6 +149,26 @@ def test_another_aerator_of_the_site_is_proposed_with_its_hours(demo):
     assert hold_promises(plan, result, AERATORS) >= 2
 
 
+@pytest.mark.parametrize("changes", [0.0, 0.5])
+def test_another_aerator_is_promised_with_what_its_own_air_holds_back(demo, changes):
+    """Today's air is clean; in a small box with little fresh air the load's own EO tells."""
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:2]
+    box = {"box": AerationStep(temperature_c=55, air_changes_per_h=changes, free_volume_l=20,
+                               place="cabinet")}  # fmt: skip
+    raw["aeration"][0] |= {"air_changes_per_h": 60, "free_volume_l": 400}
+    plan, result = advised(read_plan(raw), aerators=box)
+    other = [a for a in result.items[0].actions if a.aerator]
+    if changes == 0.0:
+        assert not other
+        return
+    clean = box["box"].model_copy(update={"air_changes_per_h": 60.0})
+    _, aired = advised(read_plan(raw), aerators={"box": clean})
+    (quick,) = (a for a in aired.items[0].actions if a.aerator)
+    assert other[0].amount > quick.amount
+    assert hold_promises(plan, result, box) >= 2
+
+
 def test_an_aerator_that_holds_another_load_is_not_proposed(demo):
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     raw["items"] = raw["items"][1:2]
