@@ -6,7 +6,6 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-
 NOTHING = "nothing"  # what was given where a value is missing
 _SHORT_LIST = 12  # so many names are read faster than a guess at one is doubted
 

@@ -180,13 +180,14 @@ _KIND_GROUPS = {
 _KIND = {unit: kind for kind, group in _KIND_GROUPS.items() for unit in group}
 
 _NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*)")
+_FRACTION = re.compile(r"([-+]?)(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)(?![\d./])\s*(.*)")
 # How people write a unit: lower case, without blanks and degree signs, micro sign as u.
 _SPELLINGS = {
     **{unit.lower(): unit for unit in SI_FACTOR},
     **dict.fromkeys(("c", "degc", "celsius"), "C"),
     **dict.fromkeys(("f", "degf", "fahrenheit"), "F"),
     **dict.fromkeys(("hpa", "millibar"), "mbar"),
-    **dict.fromkeys(("inch", "inches", '"'), "in"),
+    **dict.fromkeys(("inch", "inches", '"', "\u2033", "\u201d"), "in"),
     **dict.fromkeys(("french", "ch"), "Fr"),
     **dict.fromkeys(("gram", "grams"), "g"),
     **dict.fromkeys(("ounce", "ounces"), "oz"),
@@ -224,6 +225,28 @@ def _split_pressure(text: str) -> tuple[str, str]:
     return " ".join(rest), reading
 
 
+def split_number(text: str) -> tuple[float, str]:
+    """Split text into its number, which may be a fraction as in ``1 1/4 in``, and the rest.
+
+    Raises
+    ------
+    ValueError
+        If the text does not begin with a number, or writes it with a comma.
+    """
+    text = text.strip()
+    if re.search(r"\d,\d", text):
+        raise ValueError("write a decimal point, not a comma")
+    if match := _FRACTION.fullmatch(text):
+        sign, whole, part, parts = match[1], int(match[2] or 0), int(match[3]), int(match[4])
+        if parts == 0:
+            raise ValueError("a fraction of nothing")
+        return float(f"{sign}{whole + part / parts!r}"), match[5].strip()
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError("not a number with a unit")
+    return float(match[1]), match[2].strip()
+
+
 def parse_quantity(
     text: str, unit: str, *, ambient_pa: float = STANDARD_ATMOSPHERE_PA
 ) -> float:
@@ -232,7 +255,7 @@ def parse_quantity(
     Parameters
     ----------
     text : str
-        A number, a space, a unit; a pressure also says absolute, gauge or vacuum.
+        A number or fraction, and its unit; a pressure also says absolute, gauge or vacuum.
     unit : str
         The unit of the field: a key of `SI_FACTOR`, ``C``, or a pressure unit followed by
         ``gauge``; a pressure unit alone means absolute.
@@ -250,12 +273,7 @@ def parse_quantity(
         If the text is no number, the unit does not fit the field, or a pressure does not
         say how it was read.
     """
-    match = _NUMBER.fullmatch(text.strip())
-    if re.search(r"\d,\d", text):
-        raise ValueError("write a decimal point, not a comma")
-    if match is None:
-        raise ValueError("not a number with a unit")
-    number, rest = float(match[1]), match[2].strip()
+    number, rest = split_number(text)
     if not rest:
         return number
     field_unit, _, field_reading = unit.partition(" ")

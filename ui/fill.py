@@ -43,15 +43,14 @@ def filled(items: list[dict], values: Mapping[str, Any]) -> tuple[list[dict], in
 
 
 def _value(path: str, key: str) -> Any:
-    """Draw the widget of a column; returns its value in the unit of the field."""
+    """Draw the widget of a column; returns what was entered as a plan takes it."""
     units, options = state.units(), items_table.choices_of(path)
     title = words.in_units(words.COLUMNS[path], units)
     if options is not None:
         return st.selectbox(title, options, index=None, key=f"{key}-{path}",
                             format_func=words.choice, placeholder=words.UNCHANGED)  # fmt: skip
-    entered = st.number_input(title, value=None, min_value=0.0, format="%g",
-                              key=f"{key}-{path}", placeholder=words.UNCHANGED)  # fmt: skip
-    return forms.number_entered(None, entered, items_table.unit_of(path), units)
+    unit = items_table.unit_of(path)
+    return forms.number(title, None, f"{key}-{path}", unit, words.UNCHANGED)
 
 
 def draw(key: str) -> list[dict] | None:
@@ -67,6 +66,9 @@ def draw(key: str) -> list[dict] | None:
     if not sent:
         return None
     values = {path: value for path, value in asked.items() if value is not None}
+    if any(forms.complaint(values[path], items_table.unit_of(path))
+           for path in filter(items_table.is_number, values)):  # fmt: skip
+        return None  # said at the field, once and not for every item
     items, count = filled(state.raw()["items"], values)
     st.toast(f"{count} {words.FILLED}")
     return items

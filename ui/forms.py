@@ -8,8 +8,9 @@ import streamlit as st
 
 from eo_risk.errors import Fault
 from eo_risk.plan import choices
-from eo_risk.plan.fields import Block
+from eo_risk.plan.fields import Block, is_unknown
 from eo_risk.plan.site_entries import UnitsShown
+from eo_risk.units import parse_quantity, split_number
 from ui import state, words
 
 # Free text in the plan that names an entry of a list.
@@ -42,18 +43,61 @@ def kinds(model: type[Block]) -> dict[str, tuple[str, list]]:
     return found
 
 
-def number_shown(value: Any, unit: str, units: UnitsShown) -> float | None:
-    """Turn a number of the plan into the unit shown, without the digits no person reads."""
-    if value is None or units.unit(unit) == unit:
-        return None if value is None else float(value)
-    return float(f"{units.shown(float(value), unit)[0]:.6g}")
+def number_shown(value: Any, unit: str, units: UnitsShown) -> str:
+    """Write a number of the plan in the unit shown, without the digits no person reads."""
+    if value is None or isinstance(value, str):
+        return value or ""
+    return f"{units.shown(float(value), unit)[0]:.6g}"
 
 
-def number_entered(value: Any, now: Any, unit: str, units: UnitsShown) -> Any:
-    """Return what the plan keeps: the old value where nothing was entered, else the new one."""
-    if now is None or now == number_shown(value, unit, units):
-        return None if now is None else value
-    return now if units.unit(unit) == unit else units.entered(float(now), unit)
+def number_entered(value: Any, text: str | None, unit: str, units: UnitsShown) -> Any:
+    """Return what the plan keeps: the old value where its text stands, else what was entered.
+
+    A plain number is in the unit shown; text with a unit of its own is left for the plan to
+    read, which knows the ambient pressure, and to refuse where it cannot.
+    """
+    text = (text or "").strip()
+    if not text:
+        return None
+    if text == number_shown(value, unit, units):
+        return value
+    try:
+        number, rest = split_number(text)
+    except ValueError:
+        return text
+    return text if rest else units.entered(number, unit)
+
+
+def complaint(entered: Any, unit: str) -> str:
+    """Say why text in a number field cannot be read; empty where it can."""
+    if not isinstance(entered, str) or is_unknown(entered):
+        return ""
+    try:
+        parse_quantity(entered, unit.removesuffix(" absolute"))
+    except ValueError as error:
+        return f"{words.NOT_UNDERSTOOD}: {error}."
+    return ""
+
+
+def number(label: str, value: Any, key: str, unit: str, placeholder: str = words.UNKNOWN) -> Any:
+    """Draw a number as text that may carry its unit, and under it why it cannot be read.
+
+    A number that is not touched comes back as it was, whatever the unit shown rounds.
+    """
+    units = state.units()
+    state.preset(key, number_shown(value, unit, units))
+    text = st.text_input(label, key=key, placeholder=placeholder)
+    entered = number_entered(value, text, unit, units)
+    if said := complaint(entered, unit):
+        st.error(words.plain(said))
+    return entered
+
+
+def _whole(label: str, value: Any, key: str) -> int | None:
+    """Draw a whole number that can be emptied: a default would come back where it is cleared."""
+    state.preset(key, None if value is None else int(value))
+    return st.number_input(label, value=None, step=1, key=key, format="%d",
+                           placeholder=words.UNKNOWN)  # fmt: skip
 
 
 def _choice(label: str, options: list, value: Any, key: str) -> Any:
@@ -64,26 +108,14 @@ def _choice(label: str, options: list, value: Any, key: str) -> Any:
                         key=key)  # fmt: skip
 
 
-def _number(kind: str, label: str, value: Any, key: str, unit: str) -> int | float | None:
-    """Draw a number that can be emptied: a default would come back where a cell is cleared.
-
-    A number that is not touched comes back as it was, whatever the unit shown rounds.
-    """
-    units = state.units()
-    before = number_shown(value, unit, units)
-    state.preset(key, int(before) if kind == "whole" and before is not None else before)
-    now = st.number_input(label, value=None, step=1 if kind == "whole" else 0.1, key=key,
-                          format="%d" if kind == "whole" else "%g",
-                          placeholder=words.UNKNOWN)  # fmt: skip
-    return number_entered(value, now, unit, units)
-
-
 def _widget(field: str, kind: str, options: list, value: Any, key: str) -> Any:
     label = words.label(field, state.units())
     if kind == "choice":
         return _choice(label, options, value or None, key)
-    if kind in ("whole", "number"):
-        return _number(kind, label, value, key, words.unit_of(field))
+    if kind == "whole":
+        return _whole(label, value, key)
+    if kind == "number":
+        return number(label, value, key, words.unit_of(field))
     help_text = words.TIME_HELP if kind == "moment" else words.FREE_TEXT_HELP
     text = st.text_input(label, value=value or "", help=help_text, key=key,
                          placeholder=words.UNKNOWN)  # fmt: skip

@@ -46,9 +46,14 @@ def choices_of(path: str) -> list[str] | None:
     return kinds(model)[name][1]
 
 
+def is_whole(path: str) -> bool:
+    """Tell whether a column holds whole numbers."""
+    return path in _WHOLE
+
+
 def is_number(path: str) -> bool:
-    """Tell whether a column holds numbers."""
-    return path not in _TEXT and choices_of(path) is None
+    """Tell whether a column holds numbers, which may be typed with their unit."""
+    return path not in _TEXT | _WHOLE and choices_of(path) is None
 
 
 def unit_of(path: str) -> str:
@@ -63,21 +68,19 @@ def frame_of(items: list[dict], units: UnitsShown) -> pd.DataFrame:
     }
     for path in words.COLUMNS:
         values = [paths.get(item, path) for item in items]
+        if is_whole(path):
+            columns[path] = pd.Series(values, dtype="Int64")
+            continue
         if is_number(path):
-            kind = "Int64" if path in _WHOLE else "Float64"
-            numbers = [number_shown(value, unit_of(path), units) for value in values]
-            columns[path] = pd.Series(numbers, dtype=kind)
-        else:
-            columns[path] = pd.Series([value or None for value in values], dtype="object")
+            values = [number_shown(value, unit_of(path), units) for value in values]
+        columns[path] = pd.Series([value or None for value in values], dtype="object")
     return pd.DataFrame(columns)
 
 
 def _plain(path: str, cell: Any) -> Any:
     if cell is None or (not isinstance(cell, str) and pd.isna(cell)) or cell == "":
         return None
-    if path in _WHOLE:
-        return int(cell)
-    return float(cell) if is_number(path) else str(cell)
+    return int(cell) if is_whole(path) else str(cell)
 
 
 def _write(item: dict, path: str, value: Any) -> None:
@@ -111,7 +114,7 @@ def items_of(base: list[dict], edited: pd.DataFrame, units: UnitsShown) -> list[
         changed = False
         for path in words.COLUMNS:
             before, value = paths.get(item, path), _plain(path, row[path])
-            if is_number(path) and path not in _WHOLE:
+            if is_number(path):
                 value = number_entered(before, value, unit_of(path), units)
             if value != (None if before == "" else before):
                 _write(item, path, value)

@@ -98,6 +98,11 @@ FROM_TYPE = "From starting type"
 RESIDUES, WATER = "Residues at the end of the planned aeration", "Leftover water per piece"
 AXES = ("linear", "logarithmic")
 NO_EO = "No part of this item holds EO that a curve could show."
+NUMBERS_HELP = (
+    "A number may carry its unit: 0.5 mm, 12 Fr, 1/4 in, 131 F, 90 min; a pressure says how it "
+    "is read: 27 inHg vacuum, 20 psi gauge, 60 kPa absolute."
+)
+NOT_UNDERSTOOD = "Not understood"
 TIME_HELP = "Date, time and offset, such as 2026-04-14T06:30+02:00"
 FREE_TEXT_HELP = "Free text; no patient names or numbers"
 
@@ -108,6 +113,7 @@ _UNITS = {
     "_changes_per_h": "1/h",
     "_kpa": "kPa absolute", "_mm": "mm", "_cm": "cm", "_cm2": "cm²", "_g": "g", "_mg": "mg",
     "_kg": "kg", "_h": "h", "_min": "min", "_c": "°C", "_percent": "%", "_l": "L", "_m3": "m³",
+    "hours": "h", "minutes": "min", "seconds": "s", "minutes_each": "min", "_ph": "pH",
 }  # fmt: skip
 _WHOLE = {
     "hours": "Hours aerated (h)",
@@ -205,8 +211,8 @@ def plain(text: object) -> str:
 
 def unit_of(field: str) -> str:
     """Return the unit of a field of the plan; empty for what has none or is no number."""
-    unit = _UNITS.get(_ending(field), "")
-    return "C" if unit == "°C" else unit
+    unit = _UNITS.get(_ending(field), "").partition(",")[0]
+    return unit.replace("°", "").replace("²", "2").replace("³", "3")
 
 
 def _ending(field: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from eo_risk.errors import Fault, nearest
-from eo_risk.units import unit_named, units_like
+from eo_risk.units import split_number, unit_named, units_like
 
 _ENDINGS = {
     "mm": "_mm", "g": "_g", "mg": "_mg", "cm2": "_cm2", "cm": "_cm", "min": "_min", "h": "_h",
@@ -44,8 +44,10 @@ class Placed:
         if not self.column.unit:
             return cell
         try:
-            number = float(cell)
+            number, rest = split_number(cell)
         except ValueError:
+            return cell
+        if rest:
             return cell
         return number if self.unit == self.column.unit else f"{cell} {self.unit}"
 

@@ -48,7 +48,7 @@ def test_without_a_temperature_it_stands_where_the_shipped_record_stands():
 
 
 def test_another_quantity_cannot_be_given_at_another_temperature():
-    with pytest.raises(ValueError, match="50 C. Carry the number"):
+    with pytest.raises(ValueError, match=r"50 C\. Carry the number"):
         own(quantity="uptake", value=0.01, low=0.005, high=0.02, unit="L/g", temperature_c=25.0)
 
 

@@ -55,6 +55,12 @@ def test_every_style_gives_the_same_mass_and_says_what_was_understood(text, said
     assert (item.name, item.parts[0].material) == ("tube", "silicone")
 
 
+def test_a_fraction_takes_the_unit_of_its_header_or_its_own():
+    table = read("name,material,bore [in],length [in]\ntube,silicone,1/4,1/2 mm\n")
+    lumen = Item.model_validate(table.items[0]).lumens[0]
+    assert (lumen.bore_mm, lumen.length_mm) == (6.35, 0.5)
+
+
 def test_units_of_header_and_cell_are_honoured():
     item = Item.model_validate(
         read(

@@ -57,6 +57,11 @@ def test_vacuum_in_inches_of_mercury():
         ("60 % RH", "%", 60.0),
         ("3", "mm", 3.0),
         ("-4 °C", "C", -4.0),
+        ("1/4 in", "mm", 6.35),
+        ('1 1/2"', "mm", 38.1),
+        ("-1/2 in", "mm", -12.7),
+        ("1/4", "mm", 0.25),
+        ("30 1/h", "1/h", 30.0),
     ],
 )
 def test_known_values(text, unit, expected):
@@ -75,6 +80,8 @@ def test_known_values(text, unit, expected):
         ("", "mm", "not a number"),
         ("5 mm absolute", "kPa", "no pressure unit"),
         ("nan mm", "mm", "not a number"),
+        ("1/0 in", "mm", "a fraction of nothing"),
+        ("1/2/3 in", "mm", "no unit of this field"),
     ],
 )
 def test_text_that_does_not_fit_says_why(text, unit, message):

@@ -30,8 +30,10 @@ def test_other_units_change_what_is_shown_and_nothing_else(items):
     items[0]["parts"][0]["mass_g"] = 100.0 / 3.0  # no round number in either unit
     table = items_table.frame_of(items, units)
     assert items_table.items_of(items, table, units) == items
-    assert table.loc[0, "parts[0].mass_g"] == pytest.approx(100.0 / 3.0 / 28.349523125, rel=1e-5)
-    table.loc[13, "parts[0].wall_mm"] = 0.5  # inches
+    assert float(table.loc[0, "parts[0].mass_g"]) == pytest.approx(
+        100.0 / 3.0 / 28.349523125, rel=1e-5
+    )
+    table.loc[13, "parts[0].wall_mm"] = "1/2"  # inches
     assert items_table.items_of(items, table, units)[13]["parts"][0]["wall_mm"] == (
         pytest.approx(12.7)
     )
@@ -66,7 +68,7 @@ def test_labels_name_the_unit_shown():
 def test_one_edited_cell_changes_one_field(items):
     before = copy.deepcopy(items)
     table = items_table.frame_of(items, OWN)
-    table.loc[13, "parts[0].wall_mm"] = 0.9
+    table.loc[13, "parts[0].wall_mm"] = "0.9"
     changed = items_table.items_of(items, table, OWN)
     assert items == before  # the base is never written into
     assert changed[13]["parts"][0]["wall_mm"] == 0.9
@@ -86,7 +88,7 @@ def test_an_emptied_cell_is_unknown(items):
 def test_rows_may_be_removed_and_added(items):
     table = items_table.frame_of(items, OWN).drop(index=[0, 3])
     fresh = dict.fromkeys(table.columns, None) | {
-        "name": "probe tip", "parts[0].material": "peek", "lumens[0].bore_mm": 1.5,
+        "name": "probe tip", "parts[0].material": "peek", "lumens[0].bore_mm": "1.5",
     }  # fmt: skip
     empty = dict.fromkeys(table.columns, None)
     table = pd.concat([table, pd.DataFrame([fresh, empty])], ignore_index=True)
@@ -127,6 +129,9 @@ def test_every_number_field_has_a_label_with_its_unit_and_no_label_stands_twice(
     for name, (kind, _) in kinds.items():
         if kind == "number":
             assert words.label(name).endswith(")"), name
+            schema = block.model_json_schema()["properties"][name]["description"]
+            unit = words.unit_of(name).removesuffix(" absolute")
+            assert f" {unit}; or text with a unit" in schema, name
 
 
 def test_every_simple_field_of_the_plan_has_a_widget(demo):

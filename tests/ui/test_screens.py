@@ -48,6 +48,11 @@ def press(at, label):
     return at
 
 
+def number(at, label):
+    """Find a number field by its label; it holds text that may carry a unit."""
+    return next(n for n in at.text_input if n.label == label)
+
+
 def open_demo(at, name):
     next(s for s in at.selectbox if s.label == words.OPEN_DEMO).set_value(name)
     at.run()
@@ -112,7 +117,7 @@ def test_an_old_result_is_marked_when_the_inputs_change(at):
     check(open_demo(at, "dry_steel_set"))
     assert words.STALE not in [w.value for w in at.warning]
     go(at, "views/cycle.py")
-    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(700.0)
+    number(at, words.label("eo_mg_per_l")).set_value("700")
     press(at, words.APPLY)
     assert plan(at).cycle.eo_mg_per_l == 700.0
     go(at, "views/result.py")
@@ -122,11 +127,46 @@ def test_an_old_result_is_marked_when_the_inputs_change(at):
     assert words.STALE not in [w.value for w in at.warning]
 
 
+def test_what_stands_on_the_device_is_typed_with_its_unit(at):
+    go(at, "views/cycle.py")
+    number(at, words.label("temperature_c")).set_value("131 F")
+    number(at, words.label("evacuation_kpa")).set_value("27 inHg vacuum")
+    number(at, words.label("exposure_h")).set_value("150 min")
+    number(at, words.label("ambient_kpa")).set_value("101.3")
+    press(at, words.APPLY)
+    assert not at.error
+    cycle = plan(at).cycle
+    assert (cycle.temperature_c, cycle.exposure_h) == (55.0, 2.5)
+    assert cycle.evacuation_kpa == pytest.approx(9.87, rel=1e-3)  # 101.3 - 27 x 3.386389
+    assert number(at, words.label("temperature_c")).value == "55"
+    go(at, "views/load.py")
+    edit_table(at, {1: {"parts[0].outer_diameter_mm": "15 Fr", "lumens[0].length_mm": "27 1/2 in"}})
+    assert not at.error
+    item = plan(at).items[1]
+    assert (item.parts[0].outer_diameter_mm, item.lumens[0].length_mm) == (5.0, 698.5)
+
+
+def test_text_that_is_no_quantity_is_refused_at_its_field(at):
+    go(at, "views/cycle.py")
+    before = at.session_state["plan_text"]
+    number(at, words.label("evacuation_kpa")).set_value("27 inHg")
+    number(at, words.label("exposure_h")).set_value("all day")
+    press(at, words.APPLY)
+    assert at.session_state["plan_text"] == before
+    said = [error.value for error in at.error]
+    assert words.NOT_UNDERSTOOD in said[0]
+    assert "absolute, gauge or vacuum" in said[0]
+    assert words.NOT_UNDERSTOOD in said[1]
+    assert "not a number" in said[1]
+    assert "`cycle.evacuation_kpa`" in said[2]
+    assert "`cycle.exposure_h`" in said[2]
+
+
 def test_a_form_with_faults_names_them_and_changes_nothing(at):
     go(at, "views/cycle.py")
     before = at.session_state["plan_text"]
-    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(-5.0)
-    next(n for n in at.number_input if n.label == words.label("exposure_h")).set_value(0.0)
+    number(at, words.label("eo_mg_per_l")).set_value("-5")
+    number(at, words.label("exposure_h")).set_value("0")
     press(at, words.APPLY)
     assert at.session_state["plan_text"] == before
     assert "`cycle.eo_mg_per_l`" in at.error[0].value
@@ -135,16 +175,16 @@ def test_a_form_with_faults_names_them_and_changes_nothing(at):
 
 def test_an_emptied_field_is_unknown_not_zero(at):
     go(at, "views/cycle.py")
-    next(n for n in at.number_input if n.label == words.label("eo_mg_per_l")).set_value(None)
+    number(at, words.label("eo_mg_per_l")).set_value("")
     press(at, words.APPLY)
     assert plan(at).cycle.eo_mg_per_l is None
 
 
 def test_editing_cells_twice_keeps_both_edits_and_the_details(at):
     before = plan(at)
-    edit_table(at, {1: {"lumens[0].bore_mm": 2.5}})
+    edit_table(at, {1: {"lumens[0].bore_mm": "2.5"}})
     assert plan(at).items[1].lumens[0].bore_mm == 2.5
-    edit_table(at, {1: {"lumens[0].bore_mm": 2.5, "patient.body_mass_kg": 55.0}})
+    edit_table(at, {1: {"lumens[0].bore_mm": "2.5", "patient.body_mass_kg": "55"}})
     item = plan(at).items[1]
     assert (item.lumens[0].bore_mm, item.patient.body_mass_kg) == (2.5, 55.0)
     assert item.parts == before.items[1].parts
@@ -153,7 +193,7 @@ def test_editing_cells_twice_keeps_both_edits_and_the_details(at):
 
 def test_a_bad_cell_is_named_by_its_path(at):
     before = at.session_state["plan_text"]
-    edit_table(at, {0: {"parts[0].mass_g": 0.0}})
+    edit_table(at, {0: {"parts[0].mass_g": "0"}})
     assert "`items[0].parts[0].mass_g`" in at.error[0].value
     assert at.session_state["plan_text"] == before
 
@@ -323,17 +363,16 @@ def test_the_sites_units_are_shown_and_an_untouched_form_keeps_every_digit(at, d
     before = plan(at)
     use_site(at, shown.encode())
     go(at, "views/cycle.py")
-    warm = next(n for n in at.number_input if n.label == "Temperature (°F)")
-    assert warm.value == pytest.approx(before.cycle.temperature_c * 1.8 + 32.0)
-    assert any(n.label == "Evacuated to (psi absolute)" for n in at.number_input)
+    warm = number(at, "Temperature (°F)")
+    assert float(warm.value) == pytest.approx(before.cycle.temperature_c * 1.8 + 32.0)
+    assert number(at, "Evacuated to (psi absolute)").value
     press(at, words.APPLY)
     assert plan(at).cycle == before.cycle
-    warm = next(n for n in at.number_input if n.label == "Temperature (°F)")
-    warm.set_value(122.0)
+    number(at, "Temperature (°F)").set_value("122")
     press(at, words.APPLY)
     assert plan(at).cycle.temperature_c == pytest.approx(50.0)
     go(at, "views/load.py")
-    edit_table(at, {0: {"instructions.highest_temperature_c": 140.0}})
+    edit_table(at, {0: {"instructions.highest_temperature_c": "140"}})
     assert plan(at).items[0].instructions.highest_temperature_c == pytest.approx(60.0)
 
 
@@ -351,8 +390,13 @@ def test_one_value_fills_the_unknown_cells_only(at):
     edit_table(at, {0: {"rinse_water": "tap"}, 1: {"rinse_water": None}})
     key = f"fill-{at.session_state['form_version']}"
     at.selectbox(key=f"{key}-rinse_water").set_value("treated")
-    at.number_input(key=f"{key}-lumens[0].drying[0].minutes").set_value(7.0)
+    at.text_input(key=f"{key}-lumens[0].drying[0].minutes").set_value("7")
     lumens = [len(i.lumens) for i in plan(at).items]
+    at.text_input(key=f"{key}-patient.body_mass_kg").set_value("heavy")
+    press(at, words.FILL)
+    assert [words.NOT_UNDERSTOOD in error.value for error in at.error] == [True]
+    assert plan(at).items[1].rinse_water is None
+    at.text_input(key=f"{key}-patient.body_mass_kg").set_value("")
     press(at, words.FILL)
     assert [len(i.lumens) for i in plan(at).items] == lumens  # no lumen where there was none
     waters = [i.rinse_water for i in plan(at).items]

@@ -28,6 +28,7 @@ def _aeration(steps: list[dict], key: str) -> list[dict]:
 def _form() -> None:
     raw = state.raw()
     key = state.form_key("cycle")
+    st.caption(words.NUMBERS_HELP)
     with st.form(key):
         load, cycle, aeration, room, rules = st.tabs(words.CYCLE_TABS, key="cycle_tabs")
         with load:

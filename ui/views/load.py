@@ -29,8 +29,10 @@ def _column_config() -> dict:
         choices = items_table.choices_of(path)
         if choices is not None:
             config[path] = st.column_config.SelectboxColumn(title, options=choices)
+        elif items_table.is_whole(path):
+            config[path] = st.column_config.NumberColumn(title, min_value=1, step=1)
         elif items_table.is_number(path):
-            config[path] = st.column_config.NumberColumn(title, min_value=0.0)
+            config[path] = st.column_config.TextColumn(title, alignment="right")
         else:
             config[path] = st.column_config.TextColumn(title, pinned=path == "name")
     return config
@@ -44,7 +46,7 @@ def _table() -> None:
         hide_index=True, height="content",
         column_config=_column_config(), alt=words.ITEMS_TABLE, placeholder=words.UNKNOWN,
     )  # fmt: skip
-    st.caption(words.TABLE_HELP)
+    st.caption(f"{words.TABLE_HELP} {words.NUMBERS_HELP}")
     candidate = state.raw()
     candidate["items"] = items_table.items_of(base["items"], edited, units)
     forms.show_faults(state.offer(candidate, from_table=True))
@@ -115,6 +117,7 @@ def _item_form(index: int) -> None:
     raw = state.raw()
     item = raw["items"][index]
     key = state.form_key(f"item{index}")
+    st.caption(words.NUMBERS_HELP)
     with st.form(key):
         general, parts, lumens, outside, patient, says = st.tabs(words.ITEM_TABS, key="item_tabs")
         with general:
