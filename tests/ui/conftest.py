@@ -68,7 +68,7 @@ def page(request, browser, address):
     found = browser.new_page(viewport={"width": request.param, "height": 900})
     asked = []
     found.on("request", lambda r: asked.append(r.url))
-    found.set_default_timeout(15_000)
+    found.set_default_timeout(60_000)
     found.goto(address)
     found.get_by_role("heading", name=words.LOAD, exact=True).wait_for()
     yield found
