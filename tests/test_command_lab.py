@@ -127,7 +127,7 @@ def test_groups_are_compared_by_a_bound(capsys, write):
     assert found["family"][0]["name"] == "double bag"
     assert "starts higher" in found["family"][0]["reason"]
     text = found["comparisons"][0]["text"]
-    assert re.search(r"at most [\d.]+ h slower than pouch \(one-sided 95% bound\)", text)
+    assert re.search(r"at most [\d.]+ h slower than pouch \(one-sided 95 % bound\)", text)
     assert found["comparisons"][0]["within_margin"] is False
 
 
@@ -168,7 +168,7 @@ def test_the_sheet_says_what_a_reviewer_looks_for(capsys, study, tmp_path):
     page = tmp_path / "sheet.html"
     answer(capsys, study, "--limit-mg", 4, "--report", page)
     text = page.read_text(encoding="utf-8")
-    for words in ("31 h", "3: A, B, C", "0, 6, 12, 24, 36 h", "simulated_use",
+    for words in ("31 h", "3: A, B, C", "0, 6, 12, 24, 36 h", "simulated use",
                   "quantitation 0.02 mg/device", "50 °C", "breathing tube set", "24.8 h",
                   "95/95 tolerance", "What would void it", "demo report 3"):  # fmt: skip
         assert words in text, words

@@ -159,7 +159,9 @@ def compare(
     # Printed hours are rounded up: a bound never reads smaller than it is.
     shown = math.ceil(high * 10.0 - 1e-9) / 10.0
     words = f"at most {shown:g} h slower" if shown >= 0.0 else f"at least {-shown:g} h faster"
-    text = f"{group.name} is {words} than {reference.name} (one-sided {confidence:.0%} bound)"
+    text = (f"{group.name} is {words} than {reference.name} (one-sided "
+            f"{100.0 * confidence:.4g} % bound); difference {difference:.1f} h, interval "
+            f"{low:.1f} to {shown:g} h")  # fmt: skip
     within = more = None
     if margin_h is not None:
         within = high <= margin_h

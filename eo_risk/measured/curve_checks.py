@@ -106,8 +106,9 @@ def _lots(points: Points) -> list[Caution]:
     if not extra or one is None or many is None:
         return found
     if nested_p(one, many, extra, _known(rest)) < SIGNIFICANCE:
-        odd = [f"lot {name} is {abs(ratio - 1.0):.0%} {'above' if ratio > 1.0 else 'below'} "
-               "the others" for name, ratio in odd_lots(rest)]  # fmt: skip
+        odd = [f"lot {name} is {100.0 * abs(ratio - 1.0):.0f} % "
+               f"{'above' if ratio > 1.0 else 'below'} the others"
+               for name, ratio in odd_lots(rest)]  # fmt: skip
         found.append(
             Caution("lot_differs", "warn", "Lots differ by more than results within a lot"
                     + (f": {'; '.join(odd)}." if odd else "."),

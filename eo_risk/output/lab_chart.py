@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from eo_risk.output.html import Markup, tag
+from eo_risk.output.lab_wording import percent_text
 from eo_risk.output.numbers import hours_up, with_unit
 from eo_risk.output.style import CHART
 from eo_risk.output.svg_chart import (
@@ -28,12 +29,13 @@ _LEAST_SHARE = 30.0  # how far below the least result or limit the picture reach
 def _lines(answer: dict) -> list[tuple[str, str, list[float], list[float]]]:
     """List every upper limit as (label, dash, hours, amounts)."""
     picture = answer["picture"]
-    found = [(f"{_NAMES[name]}, {answer['confidence']:.0%} limit", _DASHES[name],
+    percent = percent_text(answer["confidence"])
+    found = [(f"{_NAMES[name]}, {percent} limit", _DASHES[name],
               picture["hours"], amounts)
              for name, amounts in picture["upper_mg"].items()]  # fmt: skip
     if answer["physics"]:
         drawn = answer["physics"]["picture"]
-        label = f"layer model, {answer['confidence']:.0%} limit"
+        label = f"layer model, {percent} limit"
         found.append((label, _PHYSICS_DASH, drawn["hours"], drawn["upper_mg"]))
     return found
 

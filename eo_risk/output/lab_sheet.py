@@ -18,6 +18,7 @@ from eo_risk.output.lab_wording import (
     model_rows,
     once_facts,
     once_headline,
+    other_lines,
     release_sentence,
     result_rows,
 )
@@ -99,7 +100,7 @@ def _head(answer: dict, created: datetime | None) -> Markup:
                 ("State, packaging", f"{_values(rows, 'state')}; {_values(rows, 'packaging')}"),
                 (named, limit_text(answer)),
                 ("Aeration at", _values(rows, "aeration_temperature_c", " °C")),
-                ("Extraction", _values(rows, "extraction")),
+                ("Extraction", _values(rows, "extraction").replace("_", " ")),
                 ("Method limits", _method_limits(rows)),
                 ("Made", moment_text(created) if created else "not dated"),
             ),
@@ -148,6 +149,12 @@ def _certificates(answer: dict) -> Markup:
                  else "Certificates")  # fmt: skip
 
 
+def _others(answer: dict) -> Markup:
+    """Say what the other substances need."""
+    lines = [shorten(line, 200) for line in other_lines(answer)]
+    return escaped([tag("h3", "Other substances"), bullets(lines)] if lines else [])
+
+
 def _cautions(answer: dict) -> Markup:
     lines = caution_lines(answer)
     more = len(lines) - _MOST_CAUTIONS
@@ -162,6 +169,7 @@ def _once(answer: dict) -> Markup:
         [
             tag("p", tag("b", f"{once_headline(answer)} {ONE_TIME}"), class_="line-of-verdict"),
             facts(once_facts(answer)),
+            _others(answer),
             _certificates(answer),
             _cautions(answer),
         ]
@@ -199,7 +207,7 @@ def _curve(answer: dict) -> Markup:
     ]  # fmt: skip
     pair = tag("div", tag("div", picture), tag("div", facts_beside), class_="pair")
     models = table(model_header(answer), model_rows(answer))
-    return escaped([_verdict(answer), models, _matrix(answer), pair])
+    return escaped([_verdict(answer), models, _others(answer), _matrix(answer), pair])
 
 
 def lab_sheet_html(answer: dict, created: datetime | None) -> str:

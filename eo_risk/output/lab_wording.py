@@ -59,6 +59,8 @@ def release_sentence(answer: dict) -> str:
             f"({model_name(answer['ruling_model'])} gives the longest time).")  # fmt: skip
     if answer["extrapolated"]:
         said += f" This is beyond the last sampled time, {answer['times_h'][-1]:g} h."
+    if ruled := ruled_by(answer):
+        said += f" {ruled}."
     return said
 
 
@@ -173,6 +175,15 @@ def family_lines(answer: dict) -> list[str]:
     return [f"{m['name']}: {hours_text(m['release_h'])}, {m['reason']}" for m in answer["family"]]
 
 
+def ruled_by(answer: dict) -> str:
+    """Say which other substance asks for longer; empty when none does."""
+    ruling = answer["ruling"]
+    if not ruling or ruling["substance"] == answer["substance"]:
+        return ""
+    hours = ruling["release_h_rounded"]
+    return f"{ruling['substance']} rules: " + ("no release time" if hours is None else f"{hours} h")
+
+
 def other_lines(answer: dict) -> list[str]:
     """Write the other substances asked about, and which one rules."""
     lines = []
@@ -180,8 +191,10 @@ def other_lines(answer: dict) -> list[str]:
         said = (f"release time {hours_text(other['release_h_rounded'])}"
                 if other["kind"] == "curve" else f"{once_headline(other)} {ONE_TIME}")  # fmt: skip
         lines.append(f"{limit_line(other)}: {said}")
-    if lines and (ruling := answer["ruling"]):
-        lines.append(f"{ruling['substance']} rules: {hours_text(ruling['release_h_rounded'])}")
+    if ruled := ruled_by(answer):
+        lines.append(ruled)
+    elif lines and answer["ruling"]:
+        lines.append(f"{answer['substance']} rules.")
     return lines
 
 

@@ -63,7 +63,7 @@ def test_a_group_against_another_is_said_as_a_bound():
     found = compare(slow, fast, 0.95)
     assert found.low_h < found.difference_h < found.high_h
     assert "h slower" in found.text
-    assert "(one-sided 95% bound)" in found.text
+    assert "(one-sided 95 % bound)" in found.text
     printed = float(found.text.split("at most ")[1].split()[0])
     assert found.high_h <= printed <= found.high_h + 0.1
     assert "no difference" not in found.text

@@ -51,7 +51,7 @@ def test_the_shown_group_has_its_own_conditions(groups):
     assert "double_wrap" in text
     assert "film_paper_pouch" not in text
     assert "at most" in text
-    assert "one-sided 95% bound" in text
+    assert "one-sided 95 % bound" in text
     for condition in VOIDED_BY:
         assert condition in text
 
@@ -110,3 +110,18 @@ def test_even_a_crowded_sheet_prints_on_one_page(answer, paper, tmp_path, chromi
     pages = PdfReader(printed).pages
     assert len(pages) == 1
     assert "Signature" in pages[0].extract_text()
+
+
+def test_another_substance_that_needs_longer_is_said_in_the_verdict_line():
+    """ECH leaves half as fast as EO and rules; invented."""
+    lines = ["lot,aeration_h,substance,result,unit"] + [
+        f"{lot},{h},{s},{20 * f * 0.94 ** (h * rate):.4g},mg/device"
+        for lot, f in (("A", 1.0), ("B", 1.04), ("C", 0.97))
+        for s, rate in (("EO", 1.0), ("ECH", 0.5)) for h in (0, 6, 12, 24, 36, 48)]  # fmt: skip
+    table = results_from_bytes("\n".join(lines).encode(), "both.csv")
+    found = lab_answer(table, LabOptions(4.0, also_mg={"ECH": 4.0}))
+    hours = found["ruling"]["release_h_rounded"]
+    assert hours > found["release_h_rounded"]
+    text = words_of(lab_sheet_html(found, None))
+    assert f"ECH rules: {hours} h." in text.partition("line-of-verdict")[2].partition("</p>")[0]
+    assert f"ECH: limit 4 mg per device: release time {hours} h" in text

@@ -72,7 +72,7 @@ def test_the_curve_shows_the_digits_of_the_command_line(at, root, capsys):
     assert found["release_h_rounded"] == 31
     # 30.67 and 38.2 h, rounded up to a tenth.
     assert [m.value for m in at.metric] == ["31 h", "30.7 h", "38.3 h"]
-    assert "lot B is 19% above the others" in page_text(at)
+    assert "lot B is 19 % above the others" in page_text(at)
     assert list(table(at)["Model"]) == ["all results pooled", "lot as a random factor"]
 
 
@@ -146,7 +146,7 @@ def test_groups_are_compared_by_their_bound(at):
     give(at, lab_words.LIMIT["EO"], 4.0)
     give(at, lab_words.MARGIN, 2.0)
     said = page_text(at)
-    assert "at most 4.5 h slower than pouch (one-sided 95% bound)" in said
+    assert "at most 4.5 h slower than pouch (one-sided 95 % bound)" in said
     assert "double wrap: 28.7 h, loses its residue more slowly" in said
 
 
