@@ -8,7 +8,7 @@ import streamlit as st
 
 from eo_risk.errors import Fault
 from eo_risk.plan import choices
-from eo_risk.plan.fields import Block, is_unknown
+from eo_risk.plan.fields import NONE_NAMED, Block, is_unknown
 from eo_risk.plan.site_entries import UnitsShown
 from eo_risk.units import parse_quantity, split_number
 from ui import state, words
@@ -70,7 +70,7 @@ def number_entered(value: Any, text: str | None, unit: str, units: UnitsShown) -
 
 def complaint(entered: Any, unit: str) -> str:
     """Say why text in a number field cannot be read; empty where it can."""
-    if not isinstance(entered, str) or is_unknown(entered):
+    if not isinstance(entered, str) or is_unknown(entered) or entered == NONE_NAMED:
         return ""
     try:
         parse_quantity(entered, unit.removesuffix(" absolute"))

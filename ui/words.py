@@ -17,7 +17,8 @@ APPLY = "Apply"
 FAULTS = "These inputs cannot be used; the plan keeps its last usable values."
 TABLE_HELP = (
     "One row per item; scroll right for more columns. An empty cell is unknown: it takes a "
-    "range or blocks, and is never good news. Needed by takes a time such as 15:00. No patient "
+    "range or blocks, and is never good news. Write none where the instructions name no such "
+    "number. Needed by takes a time such as 15:00. No patient "
     "names or numbers."
 )
 SAMPLES = "Samples per uncertain number"
@@ -187,7 +188,9 @@ COLUMNS = {
     "lubricant": "Lubricant",
     "instructions.eo_allowed": "EO allowed",
     "instructions.aeration_h": "Instructions: aeration (h)",
+    "instructions.aeration_temperature_c": "Instructions: aeration at (°C)",
     "instructions.highest_temperature_c": "Instructions: highest temperature (°C)",
+    "instructions.highest_air_pressure_gauge_bar": "Instructions: highest air (bar gauge)",
     "patient.duration": "Patient contact",
     "patient.body_mass_kg": "Lightest patient (kg)",
     "patient.contact_area_cm2": "Contact area (cm²)",

@@ -42,8 +42,8 @@ LARGEST_LOAD = 200
 
 # Cautions by what is done about them; the others are asked, or end in another method.
 _REWASH = {"salt_left", "oil_lubricant", "rinse_water_unknown", "lubricant_unknown"}
-_ASK = ("use_unknown", "packaging_unknown", "gas_access_doubtful", "rinse_water_unknown",
-        "lubricant_unknown", "irradiation_unknown")  # fmt: skip
+_ASK = ("use_unknown", "requirement_unknown", "packaging_unknown", "gas_access_doubtful",
+        "rinse_water_unknown", "lubricant_unknown", "irradiation_unknown")  # fmt: skip
 _NEVER = {"use_not_allowed", "pack_not_permeable", "lumen_closed", "channel_blocked",
           "needed_too_soon", "oil_lubricant", "irradiated_chlorinated"}  # fmt: skip
 

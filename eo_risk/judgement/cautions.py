@@ -14,6 +14,7 @@ from datetime import timedelta
 from eo_risk import reference, units
 from eo_risk.judgement.result import Caution
 from eo_risk.judgement.water.channels import doubtful
+from eo_risk.plan.fields import named
 from eo_risk.plan.load_plan import AerationStep, DryingStep, Item, LoadPlan, Lumen
 
 _ORDER = {"block": 0, "warn": 1, "inform": 2}
@@ -185,14 +186,38 @@ def _chamber_gauge_bar(plan: LoadPlan) -> float | None:
 
 def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     says = item.instructions
-    yield from _exceeded(_temperatures(item, plan), says.highest_temperature_c, "C")
-    yield from _exceeded(_pressures(item, plan), says.highest_air_pressure_gauge_bar, "bar gauge")
+    yield from _exceeded(_temperatures(item, plan), named(says.highest_temperature_c), "C")
+    yield from _exceeded(_pressures(item, plan), named(says.highest_air_pressure_gauge_bar),
+                         "bar gauge")  # fmt: skip
     level = reference.record("assumed.eo_concentration")
     given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
     least, most = (given, given) if given is not None else (level.low, level.high)
     if (low is not None and least < low) or (high is not None and most > high):
         said = f"{given:g} mg/L EO" if given is not None else "EO not known"
         yield caution("instructions_exceeded", f"cycle: {said}")
+
+
+def _blank_requirements(item: Item, plan: LoadPlan) -> Iterator[str]:
+    """Name what instructions that were read may ask of this plan and nobody has entered."""
+    says = item.instructions
+    if says.eo_allowed == "yes":
+        if says.highest_temperature_c is None:
+            yield "highest temperature"
+        pressed = any(bar is None or bar > 0.0 for _, bar, _ in _pressures(item, plan))
+        if pressed and says.highest_air_pressure_gauge_bar is None:
+            yield "highest air pressure"
+        if says.aeration_h is None:
+            yield "hours of aeration"
+        elif named(says.aeration_h) and says.aeration_temperature_c is None:
+            yield "temperature of the aeration"
+    if item.laboratory_release_h and item.laboratory_temperature_c is None:
+        yield "temperature of the laboratory release time"
+
+
+def _requirements(item: Item, plan: LoadPlan) -> Iterator[Caution]:
+    blank = ", ".join(_blank_requirements(item, plan))
+    if blank:
+        yield caution("requirement_unknown", blank)
 
 
 def counted_hours(steps: tuple[AerationStep, ...], at_least_c: float | None) -> float:
@@ -209,7 +234,7 @@ def required_by_others(item: Item, plan: LoadPlan) -> list[tuple[str, float, flo
     """List what asks for aeration hours: who, hours [h], lowest temperature [C]."""
     says = item.instructions
     asked = [
-        ("instructions", says.aeration_h, says.aeration_temperature_c),
+        ("instructions", named(says.aeration_h), named(says.aeration_temperature_c)),
         ("site minimum", plan.site_minimum_aeration_h, None),
         ("laboratory release time", item.laboratory_release_h, item.laboratory_temperature_c),
     ]
@@ -281,6 +306,7 @@ def item_cautions(item: Item, plan: LoadPlan, facts: ItemFacts) -> tuple[Caution
         found += rule(item)
     found += _irradiated(item, plan)
     found += _instructions(item, plan)
+    found += _requirements(item, plan)
     found += _aeration(item, plan)
     found += _humidity(plan)
     found += _needed(item, plan, facts)

@@ -43,6 +43,14 @@ class Block(BaseModel):
         return {key: "unknown" if v is None else v for key, v in handler(self).items()}
 
 
+NONE_NAMED = "none"  # somebody was asked for a number, and names none
+
+
+def named(value: float | str | None) -> float | None:
+    """Return a number that somebody names; None where it is unknown or none is named."""
+    return None if value is None or value == NONE_NAMED else float(value)
+
+
 def fault(
     given: Any, unit: str, allowed: str, do: str = "Correct it.", *, field: str = ""
 ) -> PydanticCustomError:
@@ -79,24 +87,33 @@ def _read_number(value: Any, unit: str, allowed: str, ambient_pa: float) -> floa
     return float(value)
 
 
-def _as_schema(schema: dict, description: str, *, text: bool = True) -> WithJsonSchema:
+def _as_schema(
+    schema: dict, description: str, *, text: bool = True, none: bool = False
+) -> WithJsonSchema:
     """Say in the JSON Schema what a field takes: the value, text such as unknown, or null."""
-    kinds = [schema, *([{"type": "string"}] if text else []), {"type": "null"}]
+    kinds = [schema, *([{"const": NONE_NAMED}] if none else []),
+             *([{"type": "string"}] if text else []), {"type": "null"}]  # fmt: skip
     return WithJsonSchema({"anyOf": kinds} | ({"description": description} if description else {}))
 
 
-def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool = False) -> Any:
+def number(
+    unit: str, low: float = 0.0, high: float = math.inf, *, above: bool = False,
+    or_none: bool = False,
+) -> Any:  # fmt: skip
     """Make the type of a number that may be unknown.
 
-    `low` to `high` is the allowed range in `unit`; with `above` the low end is excluded.
+    `low` to `high` is the allowed range in `unit`; with `above` the low end is excluded. With
+    `or_none` it may also be ``"none"``: whoever could name one does not, which is an answer.
     Gauge and vacuum pressures refer to `ambient_pa` of the validation context, else to the
     standard atmosphere.
     """
-    allowed = range_text(low, high, above, unit)
+    allowed = range_text(low, high, above, unit) + f", or {NONE_NAMED}" * or_none
 
-    def check(value: Any, info: ValidationInfo) -> float | None:
+    def check(value: Any, info: ValidationInfo) -> float | str | None:
         if is_unknown(value):
             return None
+        if or_none and isinstance(value, str) and value.strip().lower() == NONE_NAMED:
+            return NONE_NAMED
         ambient_pa = (info.context or {}).get("ambient_pa", STANDARD_ATMOSPHERE_PA)
         given = _read_number(value, unit, allowed, ambient_pa)
         if given > high or given < low or (above and given == low):
@@ -105,9 +122,9 @@ def number(unit: str, low: float = 0.0, high: float = math.inf, *, above: bool =
 
     ends = {"exclusiveMinimum" if above else "minimum": low, "maximum": high}
     schema = {"type": "number"} | {key: end for key, end in ends.items() if math.isfinite(end)}
-    return Annotated[
-        float | None, BeforeValidator(check), _as_schema(schema, f"{allowed}; or text with a unit")
-    ]
+    described = _as_schema(schema, f"{allowed}; or text with a unit", none=or_none)
+    kind = float | Literal[NONE_NAMED] | None if or_none else float | None
+    return Annotated[kind, BeforeValidator(check), described]
 
 
 def whole(low: int = 0, high: int = 1_000_000) -> Any:

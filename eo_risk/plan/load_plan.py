@@ -33,7 +33,8 @@ from eo_risk.units import to_si
 SCHEMA_VERSION = 1
 
 Shape = Literal["sheet", "tube", "rod", "sphere", "fibre"]
-Temperature = number("C", -20.0, 120.0)
+_DEGREES = (-20.0, 120.0)
+Temperature = number("C", *_DEGREES)
 Percent = number("%", 0.0, 100.0)
 Name = Annotated[Text, Field(min_length=1, description="free text; no patient names or numbers")]
 
@@ -152,13 +153,13 @@ class PatientContact(Block):
 
 
 class Instructions(Block):
-    """What the maker's instructions for use say."""
+    """What the maker's instructions for use say; ``"none"`` where they name no such number."""
 
     eo_allowed: YesNo = None
-    highest_temperature_c: Temperature = None
-    highest_air_pressure_gauge_bar: number("bar gauge", 0.0, 10.0) = None
-    aeration_h: number("h", 0.0, 2000.0) = None
-    aeration_temperature_c: Temperature = None
+    highest_temperature_c: number("C", *_DEGREES, or_none=True) = None
+    highest_air_pressure_gauge_bar: number("bar gauge", 0.0, 10.0, or_none=True) = None
+    aeration_h: number("h", 0.0, 2000.0, or_none=True) = None
+    aeration_temperature_c: number("C", *_DEGREES, or_none=True) = None
     eo_mg_per_l_low: number("mg/L", 0.0, 1700.0) = None
     eo_mg_per_l_high: number("mg/L", 0.0, 1700.0) = None
     moisten_for_steam: YesNo = None

@@ -75,6 +75,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("aeration_h", "instructions.aeration_h", "h"),
     Column("aeration_temperature_c", "instructions.aeration_temperature_c", "C"),
     Column("laboratory_release_h", "laboratory_release_h", "h"),
+    Column("laboratory_temperature_c", "laboratory_temperature_c", "C"),
     Column("needed_by", "needed_by", text=True),
     Column("set_number", "set_number", text=True),
     Column("lot", "lot", text=True),

@@ -302,6 +302,7 @@ def test_a_wet_lumen_that_comes_out_too_late_still_says_how_long_to_dry(demo):
 SPOILT = {
     "use_not_allowed": {"instructions": {"eo_allowed": "no"}},
     "use_unknown": {"instructions": {"eo_allowed": None}},
+    "requirement_unknown": {"instructions": {"aeration_h": None}},
     "packaging_unknown": {"packaging": ""},
     "pack_not_permeable": {"packaging": "foil"},
     "rinse_water_unknown": {"rinse_water": None},

@@ -7,6 +7,7 @@ import pytest
 from eo_risk import reference
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import check_plan
+from eo_risk.judgement.cautions import ItemFacts, item_cautions
 from eo_risk.plan.load_plan import read_plan
 
 
@@ -76,7 +77,15 @@ HOLDS = [
     (("aeration", 0, "hours"), 1),
     (("aeration", 0, "temperature_c"), 30),
     (("aeration", 0, "temperature_c"), 70),
+    ((*ITEM, "instructions", "highest_temperature_c"), 50),
+    ((*ITEM, "instructions", "highest_air_pressure_gauge_bar"), 0.5),
+    ((*ITEM, "instructions", "aeration_h"), 30),
+    ((*ITEM, "instructions", "aeration_temperature_c"), 55),
 ]
+
+# What instructions that were read may ask for: one value that holds any demo plan.
+REQUIREMENTS = {"highest_temperature_c": 20, "highest_air_pressure_gauge_bar": 0.0,
+                "aeration_h": 1000, "aeration_temperature_c": 99}  # fmt: skip
 
 
 def changed(raw, path, value):
@@ -105,13 +114,67 @@ def test_what_holds_an_item_holds_or_asks_when_blank(tube, path, value):
     assert verdicts(blanked(known, path), 64) != ["Within"]
 
 
+@pytest.mark.parametrize("key", REQUIREMENTS)
+def test_a_blank_number_of_instructions_that_were_read_holds_every_item_of_every_demo_plan(
+    demo, key
+):
+    """Whatever number would have held an item stood there: a blank holds it and names itself."""
+    said = {"highest_temperature_c": "highest temperature", "aeration_h": "hours of aeration",
+            "highest_air_pressure_gauge_bar": "highest air pressure",
+            "aeration_temperature_c": "temperature of the aeration"}[key]  # fmt: skip
+    tried = 0
+    for file in demo.glob("*.json"):
+        raw = json.loads(file.read_text(encoding="utf-8"))
+        for item in raw["items"]:
+            item["instructions"][key] = REQUIREMENTS[key]
+        plan = read_plan(raw)
+        for item in raw["items"]:
+            item["instructions"][key] = "unknown"
+        blank = read_plan(raw)
+        for known, asked in zip(plan.items, blank.items, strict=True):
+            before, after = (
+                {c.code: c for c in item_cautions(i, p, ItemFacts()) if c.level == "block"}
+                for i, p in ((known, plan), (asked, blank))
+            )
+            if {"instructions_exceeded", "aeration_below_required"} & set(before):
+                tried += 1
+                assert said in after["requirement_unknown"].where, (file.name, known.name)
+                assert "enter the number" in after["requirement_unknown"].action
+    assert tried >= 7
+
+
+@pytest.mark.parametrize("key", REQUIREMENTS)
+def test_none_named_is_an_answer(tube, key):
+    tube["items"][0]["instructions"][key] = "none"
+    assert verdicts(tube, 64) == ["Within"]
+    assert getattr(read_plan(tube).items[0].instructions, key) == "none"
+
+
+def test_only_what_the_plan_does_is_asked_of_the_instructions(demo, tube):
+    """No air is blown at forceps, and hours that are none have no temperature."""
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][:1]
+    raw["items"][0]["instructions"]["highest_air_pressure_gauge_bar"] = "unknown"
+    assert verdicts(raw, 64) == ["Within"]
+    tube["items"][0]["instructions"] |= {"aeration_h": "none", "aeration_temperature_c": "unknown"}
+    assert verdicts(tube, 64) == ["Within"]
+
+
+def test_a_laboratory_release_time_without_its_temperature_is_asked_for(tube):
+    tube["items"][0] |= {"laboratory_release_h": 10, "laboratory_temperature_c": 50}
+    assert verdicts(tube, 64) == ["Within"]
+    tube["items"][0]["laboratory_temperature_c"] = 55  # the cabinet has 50 C: none of it counts
+    assert verdicts(tube, 64) == ["Hold"]
+    tube["items"][0]["laboratory_temperature_c"] = "unknown"
+    assert verdicts(tube, 64) == ["Hold"]
+
+
 @pytest.mark.parametrize("key", ["highest_temperature_c", "highest_air_pressure_gauge_bar",
                                  "aeration_h", "eo_mg_per_l_high"])  # fmt: skip
 def test_instructions_nobody_read_hold_whatever_they_would_have_said(tube, key):
-    """A number the instructions do not name is no requirement; that they were read is one answer.
+    """`eo_allowed` says that someone read them for this cycle.
 
-    `eo_allowed` says that someone read them for this cycle. Blank, it holds the item, and so
-    does a blank block, whatever number stood in it.
+    Blank, it holds the item, and so does a blank block, whatever number stood in it.
     """
     tube["items"][0]["instructions"][key] = 1e-3 if key != "aeration_h" else 100
     assert verdicts(tube, 64) == ["Hold"]

@@ -151,6 +151,7 @@ ITEM = {
     "needed_too_soon": {"needed_by": "2026-04-14T09:00+02:00"},
     "use_not_allowed": {"instructions": {"eo_allowed": "no"}},
     "use_unknown": {"instructions": {"eo_allowed": None}},
+    "requirement_unknown": {"instructions": {"highest_temperature_c": None}},
     "moisten_for_steam": {"instructions": {"moisten_for_steam": "yes"}},
     "instructions_exceeded": {"instructions": {"highest_temperature_c": 50}},
     "aeration_below_required": {"instructions": {"aeration_h": 30}},

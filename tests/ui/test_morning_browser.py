@@ -26,7 +26,9 @@ WORDS = {
     "patient.duration": "limited",
 }  # fmt: skip
 NUMBERS = {"lumens[0].drying[0].minutes": "5", "patient.body_mass_kg": "70",
-           "instructions.aeration_h": "12"}  # fmt: skip
+           "instructions.aeration_h": "12", "instructions.aeration_temperature_c": "50",
+           "instructions.highest_temperature_c": "60",
+           "instructions.highest_air_pressure_gauge_bar": "1.5"}  # fmt: skip
 MOST_ENTRIES, MOST_MACHINE_S = 40, 300.0
 
 

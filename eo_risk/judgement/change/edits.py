@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action
 from eo_risk.judgement.water.drying_steps import further_air
+from eo_risk.plan.fields import named
 from eo_risk.plan.load_plan import AerationStep, Item, LoadPlan
 
 Aerators = Mapping[str, AerationStep]
@@ -35,7 +36,7 @@ def looked(item: Item) -> Item:
 
 def more_air(item: Item, minutes: float) -> Item:
     """Return the item with more compressed air through every lumen, looked at afterwards."""
-    allowed = item.instructions.highest_air_pressure_gauge_bar
+    allowed = named(item.instructions.highest_air_pressure_gauge_bar)
     lumens = []
     for lumen in looked(item).lumens:
         added = further_air(lumen, minutes, allowed)
@@ -109,8 +110,8 @@ def alone(plan: LoadPlan, names: Collection[str]) -> LoadPlan:
 
 
 def highest_allowed_c(plan: LoadPlan) -> float | None:
-    """Return the highest aeration temperature every item allows; None when one is unknown."""
-    highest = [item.instructions.highest_temperature_c for item in plan.items]
+    """Return the highest aeration temperature every item allows; None when one names none."""
+    highest = [named(item.instructions.highest_temperature_c) for item in plan.items]
     return None if any(h is None for h in highest) else min(highest)
 
 

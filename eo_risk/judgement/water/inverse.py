@@ -24,6 +24,7 @@ from eo_risk.judgement.water.water_bodies import added
 from eo_risk.judgement.water.wetness import DriedItem, ItemWater, wet_places
 from eo_risk.physics import properties
 from eo_risk.physics.water import bore_volume_m3
+from eo_risk.plan.fields import named
 from eo_risk.plan.load_plan import Item
 
 LOOK_AGAIN = "then look again"
@@ -95,7 +96,7 @@ class GlycolProblem:
         """Return the item after more minutes of air through its lumens or around it."""
         dried, path = self.water.dried, self.water.path
         inputs = ItemInputs(path.inputs.draw)  # what it assumes is no assumption of the item
-        allowed = self.item.instructions.highest_air_pressure_gauge_bar
+        allowed = named(self.item.instructions.highest_air_pressure_gauge_bar)
         through = dried.lumens
         if lumens:
             through = tuple(
