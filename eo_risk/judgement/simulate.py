@@ -204,7 +204,8 @@ def simulate(
         plugs = Plugs(wet, inputs)
     else:
         dried, plugs = like.water.dried, like.water.path.plugs
-    path = water_path(item, inputs, wet, plugs, fluids, outside, heat, credit_of(plan))
+    path = water_path(item, inputs, wet, plugs, fluids, outside, heat,
+                      packaging_transfer(item, inputs), credit_of(plan))  # fmt: skip
     water = item_water(dried, path)
     sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], course.waters,
                          reference.records())  # fmt: skip

@@ -169,3 +169,19 @@ def synthetic(rng, load):
             "patient": {"duration": "limited", "body_mass_kg": 70, "contact_area_cm2": 50},
         }],
     }  # fmt: skip
+
+
+def test_a_denser_packaging_keeps_more_water_and_makes_more_glycol(demo):
+    """Vapour leaves through the packaging: each here passes less than the one before it."""
+    raw = raw_of(demo, "full_morning_load")
+    raw["items"] = raw["items"][:1]
+    wet, made = [], []
+    for packaging in ("medical_paper", "film_paper_pouch", "double_wrap", "rigid_container",
+                      "carton", "foil"):  # fmt: skip
+        raw["items"][0]["packaging"] = packaging
+        (found,) = drafts(raw)
+        wet.append(found.water[1].p50)
+        made.append(next(r.band.p50 for r in found.rows if r.substance == "EG"))
+    assert wet == sorted(wet)
+    assert made == sorted(made)
+    assert made[-1] > 3.0 * made[1]  # nothing dries in foil

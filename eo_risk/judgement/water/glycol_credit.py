@@ -63,14 +63,14 @@ def _as_eo(inputs: ItemInputs) -> np.ndarray:
 
 def open_removed(
     body: Body, films_kg: Sequence[np.ndarray], area_m2: np.ndarray,
-    waters: Sequence[WaterStage], inputs: ItemInputs, fluids: Fluids,
+    transfer_m_per_s: np.ndarray, waters: Sequence[WaterStage], inputs: ItemInputs, fluids: Fluids,
 ) -> np.ndarray:  # fmt: skip
     """Return the glycol that left an open film after every output, as EO turned. [kg]
 
     `films_kg` is its water at every output; nothing leaves before that is gone.
+    `transfer_m_per_s` is that of water vapour off the surface.
     """
     area = area_m2 * inputs.draw("glycol.open_share")
-    transfer = inputs.draw("drying.transfer.wrapped")
     can = []
     for water, left in zip(waters, films_kg[1:], strict=True):
         kelvin, pressure = water.stage.temperature_k, water.stage.pressure_end_pa
@@ -78,7 +78,7 @@ def open_removed(
             properties.gas_diffusivity_m2_per_s("eg", kelvin, pressure, inputs.draw)
             / properties.gas_diffusivity_m2_per_s("water", kelvin, pressure, inputs.draw)
         )  # fmt: skip
-        rate = glycol_removal.open_rate_kg_per_s(area, transfer, slower,
+        rate = glycol_removal.open_rate_kg_per_s(area, transfer_m_per_s, slower,
                                                  _vapour(inputs, fluids, kelvin))  # fmt: skip
         aired = water.stage.step is not None
         can.append(np.where(aired & (left <= 0.0), rate * water.stage.duration_s, 0.0))

@@ -167,4 +167,5 @@ def _removed(
     films = [water_kg, water_kg]
     for water in waters[1:]:
         films.append(film_left_kg(films[-1], place, [water.met], fluids))
-    return open_removed(body, films, removal.surface_m2, waters, inputs, fluids)
+    return open_removed(body, films, removal.surface_m2, place.transfer_m_per_s, waters, inputs,
+                        fluids)  # fmt: skip

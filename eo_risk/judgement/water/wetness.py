@@ -105,6 +105,7 @@ class WaterPath:
     fluids: Fluids
     area_m2: np.ndarray
     heat_j_per_k: np.ndarray
+    transfer_m_per_s: np.ndarray  # of vapour off open surfaces, through what the item is packed in
     chloride: np.ndarray | float  # mol/m3
     density: np.ndarray
     before: tuple[MetByWater, ...]  # the injection
@@ -147,12 +148,19 @@ class WaterPath:
 
 def water_path(
     item: Item, inputs: ItemInputs, course: Course, plugs: Plugs, fluids: Fluids,
-    area_m2: np.ndarray, heat_j_per_k: np.ndarray, credit: GlycolCredit | None = None,
+    area_m2: np.ndarray, heat_j_per_k: np.ndarray, packaging_m_per_s: np.ndarray,
+    credit: GlycolCredit | None = None,
 ) -> WaterPath:  # fmt: skip
-    """Collect what all water of one item goes through."""
+    """Collect what all water of one item goes through.
+
+    Vapour passes a packaging at its coefficient of EO, though it diffuses faster, and no faster
+    than the light wrapping of which drying is known: what dries in a pack nobody has measured.
+    """
     before = course.timeline.chamber[: course.timeline.exposure_first]
     return WaterPath(
-        inputs, course, plugs, fluids, area_m2, heat_j_per_k, _chloride(item, inputs),
+        inputs, course, plugs, fluids, area_m2, heat_j_per_k,
+        np.minimum(packaging_m_per_s, inputs.draw("drying.transfer.wrapped")),
+        _chloride(item, inputs),
         properties.water_density_kg_per_m3(inputs.draw("room.temperature")),
         met_by_water(before, fluids), credit,
     )  # fmt: skip
@@ -170,7 +178,7 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     """Follow the open film outside, with what condenses on a cold load."""
     inputs, density = path.inputs, path.density
     place = chamber_water.OpenPlace(
-        path.area_m2, inputs.draw("drying.transfer.wrapped"),
+        path.area_m2, path.transfer_m_per_s,
         inputs.draw("drying.surface.heated_share"), path.heat_j_per_k,
         inputs.draw("chamber.wall.heat_transfer") * path.area_m2,
     )  # fmt: skip
@@ -188,7 +196,8 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
     film = path.film("open", open_escape, films, salt)
     if path.credit is not None and path.credit.open_surfaces:
-        gone = open_removed(film, films, path.area_m2, path.waters, inputs, path.fluids)
+        gone = open_removed(film, films, path.area_m2, path.transfer_m_per_s, path.waters, inputs,
+                            path.fluids)  # fmt: skip
         film = replace(film, removed=gone)
     ceiling = ceiling_kg(films[0], density, path.waters, inputs, salt)
     return WetPlace("outside", "", start, films[0], films[-1], film, film, ceiling)
