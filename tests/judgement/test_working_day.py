@@ -179,6 +179,7 @@ def test_the_largest_of_the_hours_asked_for_stands_and_too_few_hold(steel, path,
     for key in path[:-1]:
         owner = owner[key]
     owner[path[-1]] = hours
+    steel["items"][0]["laboratory_temperature_c"] = 21
     item = check(steel).items[0]
     assert item.aeration.required_s == pytest.approx(hours * 3600.0)
     assert item.aeration.governed_by == who
