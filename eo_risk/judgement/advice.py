@@ -203,7 +203,8 @@ def _elsewhere(plan: LoadPlan, result: ItemResult, bench: Bench) -> Action | Non
         if degrees > (allowed if allowed is not None else now.temperature_c or degrees - 1.0):
             continue
         kept = in_aerator(plan, aerator, now.hours or 0.0)
-        if kept == plan:
+        where = aerator.model_copy(update={"holds_other_load": now.holds_other_load})
+        if in_aerator(plan, where, now.hours or 0.0) == plan:
             continue
         _, drafted = bench(kept, follow=True)
         if drafted.aeration is None or drafted.aeration.beyond_cap:
@@ -230,8 +231,10 @@ def _elsewhere(plan: LoadPlan, result: ItemResult, bench: Bench) -> Action | Non
 
 def _in(plan: LoadPlan, name: str, hours: int, verdict: Verdict, bench: Bench) -> Action:
     now_h = plan.aeration[lengthened_step(plan)].hours or 0.0
-    degrees = bench.aerators[name].temperature_c
-    detail = f"in {name} at {degrees:g} C, instead of {now_h:g} h as planned"
+    aerator = bench.aerators[name]
+    detail = f"in {name} at {aerator.temperature_c:g} C, instead of {now_h:g} h as planned"
+    if aerator.holds_other_load != "no":
+        detail += ", if no other load is in it"
     return Action("aerate longer", detail, float(hours), "h", verdict, 60.0 * (hours - now_h),
                   aerator=name)  # fmt: skip
 

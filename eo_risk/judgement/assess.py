@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -129,6 +129,15 @@ def _depletes(load: LoadResult) -> bool:
     return load.eo_charge_kg > 0.0 and load.eo_taken_up_kg > share * load.eo_charge_kg
 
 
+def _other_loads(plan: LoadPlan) -> Iterator[str]:
+    """Name the aerators that hold another load, or may hold one; chamber and room are no one's."""
+    for number, step in enumerate(plan.aeration, start=1):
+        if step.place in ("chamber", "room") or step.holds_other_load == "no":
+            continue
+        known = "another load is in it" if step.holds_other_load else "not known"
+        yield f"aeration {number}: {known}"
+
+
 def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...]:
     plan, found = context.plan, []
     damp = next((s for s in context.timeline.chamber if np.any(s.relative_humidity > 0.0)), None)
@@ -141,6 +150,7 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
     wet = [i.name for i in plan.items if i.droplets_seen == "yes" or wet_beside(i)]
     if wet and len(plan.items) > 1:
         found.append(caution("wet_neighbour", ", ".join(wet)))
+    found += [caution("other_load_in_aerator", where) for where in _other_loads(plan)]
     if load.depleted_eo_kg_per_m3 is not None:
         left = units.from_si(load.depleted_eo_kg_per_m3, "mg/L")
         found.append(caution("load_depletes_eo", f"{load.eo_taken_up_kg / load.eo_charge_kg:.0%} "

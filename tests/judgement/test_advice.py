@@ -177,6 +177,20 @@ def test_an_aerator_that_holds_another_load_is_not_proposed(demo):
     assert not [a for a in items[0].actions if a.aerator]
 
 
+def test_an_aerator_that_may_hold_another_load_is_proposed_with_that_doubt(demo):
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:2]
+    for held, doubt in ((None, True), ("no", False)):
+        one = {"warm cabinet": AERATORS["warm cabinet"].model_copy(
+            update={"holds_other_load": held})}  # fmt: skip
+        plan = read_plan(raw)
+        (item,) = check_plan(plan, samples=64, aerators=one).items
+        (other,) = (a for a in item.actions if a.aerator)
+        assert other.detail.endswith("if no other load is in it") == doubt
+        done = check_plan(apply(plan, item.name, other, aerators=one), samples=64, advise=False)
+        assert any(c.code == "other_load_in_aerator" for c in done.cautions) == doubt
+
+
 def test_salt_or_oil_asks_for_a_rewash(demo):
     for field, value in (("rinse_water", "saline"), ("lubricant", "oil")):
         raw = one_item(demo)

@@ -279,6 +279,14 @@ def test_cautions_of_the_load(demo):
     raw["items"][1]["quantity"] = 60
     assert load_levels(raw).get("load_depletes_eo") == "warn"
     raw = raw_of(demo, "mixed_load_thick_pvc")
+    for held, place, said in (("no", "cabinet", []), ("yes", "cabinet", ["another load is in it"]),
+                              (None, "cabinet", ["not known"]), (None, None, ["not known"]),
+                              ("yes", "room", [])):  # fmt: skip
+        raw["aeration"][0] |= {"holds_other_load": held, "place": place}
+        found = [c for c in checked(raw).cautions if c.code == "other_load_in_aerator"]
+        assert [c.where for c in found] == [f"aeration 1: {words}" for words in said]
+        assert all(c.level == "warn" for c in found)
+    raw = raw_of(demo, "mixed_load_thick_pvc")
     raw["rules"]["full_load"] = "on"
     assert load_levels(raw).get("full_load") == "inform"
     raw = raw_of(demo, "wet_lumen")
@@ -292,8 +300,8 @@ def test_cautions_of_the_load(demo):
 def test_every_caution_of_the_table_is_tried_here_or_in_a_test_of_its_own():
     tried = {*ITEM, *PLAN, "irradiated_chlorinated", "irradiation_unknown",
              "glycol_above_reference", "plug_beyond_penetration", "outside_material_range",
-             "load_cold", "wet_neighbour", "load_depletes_eo", "full_load",
-             "chamber_water_saturated", "salt_takes_up_water"}  # fmt: skip
+             "load_cold", "other_load_in_aerator", "wet_neighbour", "load_depletes_eo",
+             "full_load", "chamber_water_saturated", "salt_takes_up_water"}  # fmt: skip
     elsewhere = {"correlation_only": "test_last_resort.py",
                  "glycol_removal_credited": "test_glycol_credit.py"}  # fmt: skip
     assert not tried & set(elsewhere)

@@ -88,7 +88,8 @@ def in_aerator(plan: LoadPlan, aerator: AerationStep, hours: float) -> LoadPlan:
     """Return the plan with the step that would be lengthened in another aerator."""
     return _with_step(plan, hours=hours, **{
         field: getattr(aerator, field)
-        for field in ("place", "temperature_c", "air_changes_per_h", "free_volume_l")
+        for field in ("place", "temperature_c", "air_changes_per_h", "free_volume_l",
+                      "holds_other_load")
     })  # fmt: skip
 
 
