@@ -107,7 +107,8 @@ def number(
     Gauge and vacuum pressures refer to `ambient_pa` of the validation context, else to the
     standard atmosphere.
     """
-    allowed = range_text(low, high, above, unit) + f", or {NONE_NAMED}" * or_none
+    spread, none = range_text(low, high, above, unit), f", or {NONE_NAMED}" * or_none
+    allowed = spread + none
 
     def check(value: Any, info: ValidationInfo) -> float | str | None:
         if is_unknown(value):
@@ -122,7 +123,7 @@ def number(
 
     ends = {"exclusiveMinimum" if above else "minimum": low, "maximum": high}
     schema = {"type": "number"} | {key: end for key, end in ends.items() if math.isfinite(end)}
-    described = _as_schema(schema, f"{allowed}; or text with a unit", none=or_none)
+    described = _as_schema(schema, f"{spread}; or text with a unit{none}", none=or_none)
     kind = float | Literal[NONE_NAMED] | None if or_none else float | None
     return Annotated[kind, BeforeValidator(check), described]
 
