@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from eo_risk.cli import ONE_THREAD
+
+os.environ.setdefault(*ONE_THREAD)  # before anything imports numpy
 ROOT = Path(__file__).resolve().parent.parent
 FULL = os.environ.get("EO_RISK_FULL") == "1"
 
