@@ -88,7 +88,7 @@ WORST_FIRST = ("Hold", "Not assessed", "Close", "Within")
 # A sign of its own shape for every verdict; it says no more than the word beside it.
 SIGN = {"Hold": "⬣", "Not assessed": "◌", "Close": "▲", "Within": "✓"}
 VERDICT, VERDICTS, REASON, ACTION = "Verdict", "Verdict of every item", "Reason", "Action"
-NUMBER, NEEDS = "Against the limit", "Aeration needed"
+VERDICT_HEADER = (ITEM, VERDICT, REASON, "Against the limit", ACTION, "Aeration needed")
 EARLIEST_OUT, AERATION_NEEDED, NOT_KNOWN = "Earliest out", "Aeration needed", "not known"
 OFFSET = "UTC"
 WHY, CHANGES = "Why", "What would change this verdict"

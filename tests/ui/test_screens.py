@@ -105,8 +105,7 @@ def test_the_verdict_stands_with_number_reason_action_and_notice(at):
     answer = json.loads(at.session_state["result"].answer_text)
     assert answer["verdict"] in at.metric[0].value
     table = at.table[0].value
-    assert list(table.columns) == [words.ITEM, words.VERDICT, words.REASON, words.NUMBER,
-                                   words.ACTION, words.NEEDS]  # fmt: skip
+    assert list(table.columns) == list(words.VERDICT_HEADER)
     assert len(table) == len(answer["items"])
     assert any(answer["notice"] == box.value for box in at.info)
     labels = {b.label for b in at.get("download_button")}

@@ -44,6 +44,10 @@ def test_check_read_and_take_the_report(page, tmp_path, go):
     table = page.get_by_test_id("stTable").first
     assert "Liquid water was seen" in table.inner_text()
     assert "limit" in table.inner_text()
+    for cell in table.locator("tbody tr").first.locator("td").all():  # none is cut at the edge
+        box = cell.bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
     assert page.get_by_text("It does not release a load").first.is_visible()
     sheath = page.get_by_test_id("stExpander").nth(1)
     sheath.locator("summary").click()

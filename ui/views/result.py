@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import datetime
 
-import pandas as pd
 import streamlit as st
 
 from eo_risk.output.item_page import (
@@ -65,17 +64,17 @@ def _table(answer: dict) -> None:
     ranked = sorted(enumerate(answer["items"], 1),
                     key=lambda pair: words.WORST_FIRST.index(pair[1]["verdict"]))  # fmt: skip
     rows = [
-        {
-            words.ITEM: words.plain(f"{number}. {item['name']}"),
-            words.VERDICT: f"{words.SIGN[item['verdict']]} {item['verdict']}",
-            words.REASON: words.plain(short_reason(item)),
-            words.NUMBER: words.plain(ruling_text(item)),
-            words.ACTION: words.plain(main_action(item)),
-            words.NEEDS: required_hours(item),
-        }
+        (
+            f"{number}. {item['name']}",
+            f"{words.SIGN[item['verdict']]} {item['verdict']}",
+            short_reason(item),
+            ruling_text(item),
+            main_action(item),
+            required_hours(item),
+        )
         for number, item in ranked
     ]
-    st.table(pd.DataFrame(rows), hide_index=True, alt=words.VERDICTS)
+    show.rows(words.VERDICT_HEADER, rows, words.VERDICTS)
 
 
 def _head(answer: dict) -> None:
