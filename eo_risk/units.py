@@ -297,3 +297,10 @@ def parse_quantity(
 
 def _allowed(unit: str) -> str:
     return ", ".join(units_like(unit))
+
+
+def percent(share: float) -> str:
+    """Write a share in whole percent; what is not all, or not nothing, never reads so."""
+    if 0.0 < share < 0.01:
+        return "below 1 %"
+    return "over 99 %" if 0.99 < share < 1.0 else f"{100.0 * share:.0f} %"

@@ -30,7 +30,14 @@ from eo_risk.judgement.change.search import smallest
 from eo_risk.judgement.change.split import split_actions
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
-from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
+from eo_risk.judgement.result import (
+    VERDICTS,
+    Action,
+    ItemResult,
+    LoadResult,
+    Verdict,
+    said_action,
+)
 from eo_risk.judgement.water.channels import ways_of
 from eo_risk.plan.load_plan import Item, LoadPlan
 
@@ -44,8 +51,17 @@ LARGEST_LOAD = 200
 _REWASH = {"salt_left", "oil_lubricant", "rinse_water_unknown", "lubricant_unknown"}
 _ASK = ("use_unknown", "requirement_unknown", "packaging_unknown", "gas_access_doubtful",
         "rinse_water_unknown", "lubricant_unknown", "irradiation_unknown")  # fmt: skip
-_NEVER = {"use_not_allowed", "pack_not_permeable", "lumen_closed", "channel_blocked",
-          "needed_too_soon", "oil_lubricant", "irradiated_chlorinated"}  # fmt: skip
+# Where another method is the way out, and what else may be; nothing else helps the first two.
+_NEVER = {
+    "use_not_allowed": "the instructions for use do not allow EO",
+    "needed_too_soon": "wanted before it may come out",
+    "pack_not_permeable": "EO does not pass this packaging, unless it is repacked",
+    "lumen_closed": "a lumen is closed, unless it is opened as the instructions say",
+    "channel_blocked": "a channel is blocked, unless it is cleared",
+    "oil_lubricant": "oil is on it, unless it is washed off",
+    "irradiated_chlorinated": "irradiated before, unless its chlorohydrin is measured",
+}
+_NO_OTHER_WAY = {"use_not_allowed", "needed_too_soon"}
 
 
 def _minutes(name: str) -> float:
@@ -160,7 +176,7 @@ def _longer(plan: LoadPlan, hours: int, verdict: Verdict | None) -> Action:
 
 def _warm(plan: LoadPlan, temperature_c: float, verdict: Verdict | None) -> Action:
     now = plan.aeration[lengthened_step(plan)].temperature_c
-    detail = f"warmer, for the same hours, instead of {now:g} C"
+    detail = f"for the same hours, instead of {now:g} C"
     return Action("aerate longer", detail, temperature_c, "C", verdict, 0.0)
 
 
@@ -241,7 +257,8 @@ def _in(plan: LoadPlan, name: str, hours: int, verdict: Verdict, bench: Bench) -
 
 def _said(action: Action) -> str:
     amount = "" if action.amount is None else f"{action.amount:g} {action.unit} "
-    return f"{action.action}: {amount}{action.detail}"
+    name = said_action(action.action, action.unit, action.aerator)
+    return f"{name}: {amount}{action.detail}"
 
 
 def _both(first: Action, second: Action, verdict: Verdict) -> Action:
@@ -321,10 +338,9 @@ def _unpromised(draft: ItemDraft, result: ItemResult) -> list[Action]:
     if "instructions_exceeded" in codes:
         actions.append(Action("use another method", "or a cycle and aeration inside the "
                               "instructions for use", None, "", None, 0.0))  # fmt: skip
-    never = _NEVER & codes
+    never = [why for code, why in _NEVER.items() if code in codes]
     if never:
-        why = ", ".join(sorted(code.replace("_", " ") for code in never))
-        actions.append(Action("use another method", why, None, "", None, 0.0))
+        actions.append(Action("use another method", "; ".join(never), None, "", None, 0.0))
     return actions
 
 
@@ -354,6 +370,8 @@ def _actions(
     moved = [a for a in found if a.new_verdict is not None]
     rest = [a for a in found if a.new_verdict is None]
     best_first = sorted(moved, key=lambda a: (-rank(a.new_verdict), a.added_minutes))
+    if _NO_OTHER_WAY & _codes(result):  # what dries or looks comes too late
+        rest.sort(key=lambda a: a.action != "use another method")
     return (*best_first, *rest)
 
 

@@ -153,9 +153,9 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
     found += [caution("other_load_in_aerator", where) for where in _other_loads(plan)]
     if load.depleted_eo_kg_per_m3 is not None:
         left = units.from_si(load.depleted_eo_kg_per_m3, "mg/L")
-        found.append(caution("load_depletes_eo", f"{load.eo_taken_up_kg / load.eo_charge_kg:.0%} "
-                             f"of the charge; {left:.3g} mg/L left at the end of the exposure "
-                             "if none is made up"))  # fmt: skip
+        share = units.percent(load.eo_taken_up_kg / load.eo_charge_kg)
+        found.append(caution("load_depletes_eo", f"{share} of the charge; {left:.3g} mg/L left at "
+                             "the end of the exposure if none is made up"))  # fmt: skip
     if load.water_released_kg > load.water_capacity_kg:
         found.append(caution("chamber_water_saturated"))
     if plan.rules.full_load == "on" and len(load.groups) > 1:

@@ -275,7 +275,8 @@ def _needed(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:
     if facts.out is None:
         yield caution("needed_too_soon", "the time out is not known")
     elif item.needed_by < facts.out - timedelta(seconds=1):
-        yield caution("needed_too_soon", f"needed {item.needed_by.isoformat(timespec='minutes')}")
+        needed = item.needed_by.astimezone(facts.out.tzinfo)  # as the time out is read
+        yield caution("needed_too_soon", f"needed {needed:%Y-%m-%d %H:%M}")
 
 
 def _found(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:

@@ -34,7 +34,7 @@ def row_text(row: Residue, body_mass_kg: float | None) -> str:
     spot = " in a wet spot" if row.model == "wet_spot" else ""
     over = ""
     if row.probability_over:
-        over = f", {row.probability_over:.0%} chance of being over"
+        over = f", {units.percent(row.probability_over)} chance of being over"
     limit = number(units.from_si(row.limit, unit))
     return f"{text}{spot}, {kind} {limit} {unit} ({where}{mass}){over}"
 

@@ -53,7 +53,7 @@ OVER_TIME_TITLE = "Residues over the aeration, one piece"
 _DASH = {"limit": "10 4", "planned": "7 3 2 3", "required": "4 3"}
 
 
-def residue_cells(row: dict) -> list[object]:
+def residue_cells(row: dict, samples: int) -> list[object]:
     """Write one residue as cells: substance, what is compared, amount, limit, standing."""
     about = model_text(row)
     limit = limit_text(row)
@@ -67,13 +67,14 @@ def residue_cells(row: dict) -> list[object]:
         band_text(row, row["unit"], row["limit"]),
         limit,
         standing_text(row),
-        chance_text(row["probability_over"], row["probability_error"]),
+        chance_text(row["probability_over"], row["probability_error"], samples),
     ]
 
 
-def _residues(item: dict) -> Markup:
+def _residues(item: dict, samples: int) -> Markup:
+    rows = (residue_cells(row, samples) for row in item["residues"])
     return table(
-        RESIDUE_HEADER, map(residue_cells, item["residues"]), class_="residues",
+        RESIDUE_HEADER, rows, class_="residues",
         caption="Residues at the end of the planned aeration",
     )  # fmt: skip
 
@@ -260,8 +261,10 @@ def _own_records(item: dict) -> Markup | None:
     return escaped([tag("h3", "The site's own records used"), bullets(lines)]) if lines else None
 
 
-def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> Markup:
-    """Build the page of one item."""
+def item_page(
+    number: int, item: dict, planned: Item | None, plan: LoadPlan, samples: int
+) -> Markup:
+    """Build the page of one item; `samples` is how many its bands rest on."""
     practice = published_practice(planned.packaging) if planned else ""
     rows = [
         ("Use", _contact(planned)),
@@ -288,7 +291,7 @@ def item_page(number: int, item: dict, planned: Item | None, plan: LoadPlan) -> 
         tag("p", tag("b", "One question: "), question["text"]) if question else None,
         tag("h3", "Cautions"),
         _cautions(item),
-        _residues(item),
+        _residues(item, samples),
         tag("h3", "EO left over aeration time"),
         _curve(item, plan),
         _over_time(item),

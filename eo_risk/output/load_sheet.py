@@ -23,12 +23,14 @@ from eo_risk.plan.load_plan import AerationStep, LoadPlan
 from eo_risk.plan.site_entries import UnitsShown
 
 _GROUPS_IN_FULL = 4
-# Letters that fit on one printed line of item, reason and action, in a wide typeface, and
-# lines of table and blocking cautions that leave room for the rest of one Letter page.
-_LETTERS_PER_LINE = (19, 34, 26)
+# Letters that fit on one printed line of item, reason and action and across the page, in a wide
+# typeface, and lines of table and cautions that leave room for the rest of one Letter page.
+_LETTERS_PER_LINE = (19, 33, 29)
 _LETTERS_ACROSS = 105
-_LETTERS_OF_A_CAUTION = 130
-_LINES_ON_THE_PAGE = 36
+_LINES_OF_A_CAUTION = 2
+_LINES_ON_THE_PAGE = 38
+_MOST_LINES = 9  # of a cell: beyond, the sheet is no longer read at a glance
+_REST = " see report"
 
 # A sign of its own shape for every verdict; the colour only repeats it.
 _SIGNS = {
@@ -85,7 +87,7 @@ def item_title(number: int, item: dict) -> str:
 
 def _earliest_out(load: dict) -> Markup:
     out = load["earliest_out"]
-    note = f" {shorten(load['time_note'], _LETTERS_ACROSS)}" if load["time_note"] else None
+    note = f" {shorten(load['time_note'], 2 * _LETTERS_ACROSS)}" if load["time_note"] else None
     return escaped([tag("b", moment_text(out) if out else "not known"), note])
 
 
@@ -110,60 +112,84 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
                 ("Cycle", cycle_text(plan, shown)),
                 ("Start", moment_text(plan.cycle_start)),
                 ("Earliest out", _earliest_out(load)),
-                ("Aeration needed", shorten(required, 150)),
+                ("Aeration needed", shorten(required, 2 * _LETTERS_ACROSS)),
             )
         ),
     )
 
 
 def _texts(number: int, item: dict) -> tuple[str, str, str]:
-    action = main_action(item) + short_water(item)
+    action = main_action(item, "see report") + short_water(item)
     return item_title(number, item), reason_with_number(item), action
 
 
-def _lines_needed(texts: Sequence[str]) -> int:
-    return max(math.ceil(len(text) / letters)
-               for text, letters in zip(texts, _LETTERS_PER_LINE, strict=True))  # fmt: skip
+def _lines(text: str, letters: int) -> int:
+    return math.ceil(len(text) / letters)
 
 
-def _lines_per_row(rows: Sequence[Sequence[str]], lines_below: int) -> int:
-    """Count the lines a row may take so that the sheet stays one page."""
-    needed = [_lines_needed(texts) for texts in rows]
-    for lines in (5, 4, 3):
-        if sum(min(lines, n) for n in needed) + lines_below <= _LINES_ON_THE_PAGE:
-            return lines
-    return 2
+def _lines_per_cell(rows: Sequence[Sequence[str]], lines_below: int) -> tuple[int, int]:
+    """Return the lines a reason and an action may take so that the sheet stays one page.
+
+    What is to be done gives way last.
+    """
+    needed = [[_lines(text, letters) for text, letters in zip(row, _LETTERS_PER_LINE, strict=True)]
+              for row in rows]  # fmt: skip
+    for action in range(_MOST_LINES, 1, -1):
+        for reason in range(action, 1, -1):
+            table_lines = sum(max(min(n, action), min(r, reason), min(a, action))
+                              for n, r, a in needed)  # fmt: skip
+            if table_lines + lines_below <= _LINES_ON_THE_PAGE:
+                return reason, action
+    return 2, 2
 
 
-def _items(answer: dict) -> Markup:
-    """Build the table of items; what a line cannot hold stands in full on the item's page."""
+def _fitted(text: str, letters: int) -> str:
+    """Cut a text that is too long for its cell, and say where the rest stands."""
+    return text if len(text) <= letters else shorten(text, letters - len(_REST)) + _REST
+
+
+def _items(answer: dict, lines_below: int) -> Markup:
+    """Build the table of items; what a cell cannot hold stands in full in the report."""
     texts = [_texts(number, item) for number, item in enumerate(answer["items"], 1)]
-    lines = _lines_per_row(texts, len(blocking_groups(answer)))
+    reason_lines, action_lines = _lines_per_cell(texts, lines_below)
+    lines = (action_lines, reason_lines, action_lines)
     rows = []
-    for (title, reason, action), item in zip(texts, answer["items"], strict=True):
-        fitted = [shorten(text, letters * lines)
-                  for text, letters in zip((title, reason, action), _LETTERS_PER_LINE,
-                                           strict=True)]  # fmt: skip
-        rows.append([fitted[0], verdict_mark(item["verdict"]), *fitted[1:], required_hours(item)])
+    for said, item in zip(texts, answer["items"], strict=True):
+        title, reason, action = (
+            _fitted(text, letters * most)
+            for text, letters, most in zip(said, _LETTERS_PER_LINE, lines, strict=True)
+        )
+        rows.append([title, verdict_mark(item["verdict"]), reason, action, required_hours(item)])
     header = ("Item", "Verdict", "Reason", "Action", "Hours needed")
-    return table(header, rows, class_=f"items lines{lines}")
+    room = f"--reason-lines: {reason_lines}; --action-lines: {action_lines}"
+    return table(header, rows, class_="items", style=room)
 
 
-def _blocking(answer: dict) -> Markup:
+def _blocking_lines(answer: dict) -> list[tuple[str, str]]:
+    """List what blocks, as where and what; beyond a few kinds their names alone."""
     groups = blocking_groups(answer)
-    if not groups:
-        return tag("p", tag("b", "Blocking cautions: "), "none.", class_="blocking")
-    said = []
+    lines = []
     for caution, numbers in groups[:_GROUPS_IN_FULL]:
-        text = shorten(caution["text"], _LETTERS_OF_A_CAUTION)
-        said.append(tag("li", tag("b", where_text(numbers), ": "), text))
+        text = f"{caution['text']} {caution['action']}"
+        lines.append((where_text(numbers), shorten(text, _LINES_OF_A_CAUTION * _LETTERS_ACROSS)))
     rest = [
         f"{caution['code'].replace('_', ' ')} ({where_text(numbers)})"
         for caution, numbers in groups[_GROUPS_IN_FULL:]
     ]
     if rest:
-        said.append(tag("li", tag("b", "also: "), shorten("; ".join(rest), 2 * _LETTERS_ACROSS)))
-    return tag("div", tag("b", "Blocking cautions"), tag("ul", said), class_="blocking")
+        lines.append(("also", shorten("; ".join(rest), _LINES_OF_A_CAUTION * _LETTERS_ACROSS)))
+    return lines
+
+
+def _lines_across(lines: Sequence[tuple[str, str]]) -> int:
+    return sum(_lines(f"{where}: {text}", _LETTERS_ACROSS) for where, text in lines)
+
+
+def _cautions(title: str, lines: Sequence[tuple[str, str]]) -> Markup:
+    if not lines:
+        return tag("p", tag("b", f"{title}: "), "none.", class_="blocking")
+    said = [tag("li", tag("b", where, ": "), text) for where, text in lines]
+    return tag("div", tag("b", title), tag("ul", said), class_="blocking")
 
 
 def assumed_text(answer: dict) -> str:
@@ -203,11 +229,12 @@ def load_sheet(
 
     The answer is in the units shown, as `answer_in` gives it.
     """
+    blocking = _blocking_lines(answer)
     return tag(
         "section",
         _head(answer, plan, shown),
-        _items(answer),
-        _blocking(answer),
+        _items(answer, _lines_across(blocking)),
+        _cautions("Blocking cautions", blocking),
         _foot(answer, created),
         class_="sheet",
     )

@@ -84,19 +84,15 @@ def hours_up(hours: float | None) -> str:
     return f"{tenths:.0f} h" if tenths == int(tenths) else f"{tenths:.1f} h"
 
 
-def percent(share: float) -> str:
-    """Write a share in whole percent; what is not all, or not nothing, never reads so."""
-    if 0.0 < share < 0.01:
-        return "below 1 %"
-    return "over 99 %" if 0.99 < share < 1.0 else f"{100.0 * share:.0f} %"
+def chance_text(probability: float | None, error: float | None, samples: int) -> str:
+    """Write the chance of being over a limit with its sampling error, in percent.
 
-
-def chance_text(probability: float | None, error: float | None) -> str:
-    """Write the chance of being over a limit with its sampling error, in percent."""
+    None or all of the samples is no chance of nought or one: then they are counted.
+    """
     if probability is None:
         return "-"
     if probability in (0.0, 1.0):
-        return "no sample" if probability == 0.0 else "every sample"
+        return f"{probability * samples:.0f} of {samples} samples"
     percent = f"{100.0 * probability:.1f}"
     margin = "" if error is None else f" ± {100.0 * error:.1f}"
     return f"{percent}{margin} %"

@@ -132,7 +132,7 @@ def report_html(
     body = escaped(
         [
             load_sheet(answer, plan, created, shown),
-            [item_page(n, item, planned.get(n), plan)
+            [item_page(n, item, planned.get(n), plan, answer["samples"])
              for n, item in enumerate(answer["items"], 1)],
             _load_section(answer, shown),
             _run_section(answer),

@@ -1,11 +1,12 @@
-"""An answer in the units a site shows; the JSON answer keeps the units of the contract."""
+"""An answer in the units a site shows, spelled as they are read; the JSON answer keeps the units
+of the contract, in the letters a plan writes them with."""
 
 from __future__ import annotations
 
 import re
 from typing import Any
 
-from eo_risk.output.numbers import known
+from eo_risk.output.numbers import known, shown_unit
 from eo_risk.plan.site_entries import UnitsShown
 
 _NUMBER = r"(?<![\w.])-?\d+(?:\.\d+)?"
@@ -21,15 +22,15 @@ def known_in(shown: UnitsShown, value: float | None, unit: str) -> str:
 
 
 def text_in(text: str, shown: UnitsShown) -> str:
-    """Write a sentence of the answer with its numbers in the units the site shows."""
+    """Write a sentence of the answer with its numbers in the units the site shows, C as °C."""
 
     def turned(said: re.Match) -> str:
         first, last, plain, reading = said.groups()
         unit = f"{plain} {reading}" if reading else plain
         if shown.unit(unit) == unit:
-            return said[0]
+            return said[0].replace(unit, shown_unit(unit)) if unit == "C" else said[0]
         numbers = [f"{shown.shown(float(n), unit)[0]:.4g}" for n in (first, last) if n]
-        return f"{' to '.join(numbers)} {shown.unit(unit)}"
+        return f"{' to '.join(numbers)} {shown_unit(shown.unit(unit))}"
 
     return _SAID.sub(turned, text)
 
@@ -82,7 +83,7 @@ def answer_in(answer: dict[str, Any], shown: UnitsShown) -> dict[str, Any]:
     answer : dict
         The answer in the units of the contract.
     shown : UnitsShown
-        The site's choice; without a choice the answer comes back as it is.
+        The site's choice; without a choice numbers keep the units of the contract.
 
     Returns
     -------
@@ -90,8 +91,6 @@ def answer_in(answer: dict[str, Any], shown: UnitsShown) -> dict[str, Any]:
         A new answer. Amounts of residue and water keep the unit of their limit; names are
         never touched.
     """
-    if shown == UnitsShown():
-        return answer
     return answer | {
         "items": [_item(item, shown) for item in answer["items"]],
         "cautions": _cautions(answer["cautions"], shown),

@@ -87,14 +87,12 @@ _PRINT = """
   .sheet { font-size: 9pt; line-height: 1.18; break-after: page; margin: 0; }
   .sheet h1 { font-size: 14pt; }
   .sheet table { table-layout: fixed; margin: 1mm 0; }
-  .sheet th:nth-child(1) { width: 20%; } .sheet th:nth-child(2) { width: 15%; }
-  .sheet th:nth-child(4) { width: 25%; } .sheet th:nth-child(5) { width: 9%; }
+  .sheet th:nth-child(1) { width: 19%; } .sheet th:nth-child(2) { width: 15%; }
+  .sheet th:nth-child(4) { width: 27%; } .sheet th:nth-child(5) { width: 9%; }
   .sheet td { padding: .5mm 1.5mm .5mm 0; }
-  .sheet td > div { display: -webkit-box; -webkit-box-orient: vertical; overflow: hidden; }
-  .sheet .lines2 td > div { -webkit-line-clamp: 2; }
-  .sheet .lines3 td > div { -webkit-line-clamp: 3; }
-  .sheet .lines5 td > div { -webkit-line-clamp: 5; }
-  .sheet .lines4 td > div { -webkit-line-clamp: 4; }
+  .sheet td > div { display: -webkit-box; -webkit-box-orient: vertical; overflow: hidden;
+    -webkit-line-clamp: var(--action-lines); }
+  .sheet td:nth-child(3) > div { -webkit-line-clamp: var(--reason-lines); }
   .sheet dl, .sheet p, .sheet ul { margin: .8mm 0; }
   .sheet dl > div { grid-template-columns: 27mm 1fr; gap: 2mm; padding: 0; }
   .sheet .blocking { padding: .8mm 1.5mm; }

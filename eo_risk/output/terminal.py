@@ -14,6 +14,7 @@ from eo_risk.output.wording import (
     blocking_groups,
     edition_text,
     found_wet,
+    further_actions,
     load_hours,
     main_action,
     own_record_line,
@@ -101,7 +102,7 @@ def _items(items: Iterable[dict]) -> Iterator[str]:
     yield _GAP.join("-" * width for _, width in _COLUMNS)
     for number, item in enumerate(items, 1):
         verdict = f"{_SIGN[item['verdict']]} {item['verdict']}"
-        cells = (item_title(number, item), verdict, short_reason(item), main_action(item))
+        cells = (item_title(number, item), verdict, short_reason(item), main_action(item, "below"))
         yield from _side_by_side(cells)
         said = f"{ruling_text(item)}; needs {required_hours(item)}"
         for line in wrap(said, WIDTH - 4):
@@ -114,10 +115,17 @@ def _blocking(answer: dict) -> Iterator[str]:
         yield from _labelled("Blocks", text)
 
 
-def _splits(answer: dict) -> Iterator[str]:
-    """Say which items go into which load where a split would help."""
+def _more_to_do(answer: dict) -> Iterator[str]:
+    """List the other actions of items whose first one does not give Within."""
     for number, item in enumerate(answer["items"], 1):
-        if split_text(item):
+        for action in further_actions(item):
+            yield from _labelled("More to do", f"{where_text([number])}: {action}")
+
+
+def _splits(answer: dict) -> Iterator[str]:
+    """Say which items go into which load where a split would help, if it is not said yet."""
+    for number, item in enumerate(answer["items"], 1):
+        if split_text(item) and f"split the load: {split_text(item)}" not in further_actions(item):
             yield from _labelled("Split", f"{where_text([number])}: {split_text(item)}")
 
 
@@ -171,6 +179,7 @@ def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None
         *_items(answer["items"]),
         "",
         *_blocking(answer),
+        *_more_to_do(answer),
         *_splits(answer),
         *_labelled("Assumed values", assumed_text(answer)),
         *_slow_tails(answer),

@@ -8,7 +8,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
-from eo_risk.output.numbers import band_text, percent, printable, with_unit
+from eo_risk.output.numbers import band_text, printable, with_unit
+from eo_risk.units import percent
 
 QUANTITY = {
     "mg_per_device": "per piece",

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Sequence
 
+from eo_risk.judgement.result import said_action
 from eo_risk.output.numbers import (
     NOT_COMPUTED,
     band_text,
@@ -51,7 +52,7 @@ def own_record_line(row: dict) -> str:
     """Say which number of the site's own stood in for a shipped one, and its source."""
     span = f"{known(row['value'])} ({known(row['low'])} to {known(row['high'], row['unit'])})"
     celsius = row["temperature_c"]
-    at = "" if celsius is None else f" at {with_unit(celsius, '°C')}"
+    at = "" if celsius is None else f" at {with_unit(celsius, 'C')}"
     note = f" ({printable(row['note'])})" if row["note"] else ""
     return (f"{printable(row['replaces'])}: {span}{at}, own record {printable(row['id'])}, "
             f"{printable(row['source'])}, {printable(row['locator'])}{note}")  # fmt: skip
@@ -176,32 +177,54 @@ def load_hours(answer: dict) -> str:
     return hours_up(answer["load"]["required_h"]) + (" or more" if beyond else "")
 
 
+def _amount(action: dict) -> str:
+    return "" if action["amount"] is None else with_unit(action["amount"], action["unit"])
+
+
 def action_text(action: dict) -> str:
-    """Write one action, its amount first: what is cut off a long line is never the number."""
-    amount = ""
-    if action["amount"] is not None:
-        amount = with_unit(action["amount"], action["unit"])
-    what = " ".join(filter(None, (action["action"], amount)))
-    return ": ".join(filter(None, (what, printable(action["detail"]))))
+    """Write one action: what, how much, and how."""
+    how = " ".join(filter(None, (_amount(action), printable(action["detail"]))))
+    name = said_action(action["action"], action["unit"], action.get("aerator", ""))
+    return ": ".join(filter(None, (name, how)))
 
 
 def split_text(item: dict) -> str | None:
     """Write the loads into which an item's load may be split; None where it need not be."""
-    return next((printable(a["detail"]) for a in item["actions"] if a["action"] == _SPLIT), None)
+    said = (action_text(a) for a in item["actions"] if a["action"] == _SPLIT)
+    return next((text.removeprefix(f"{_SPLIT}: ") for text in said), None)
 
 
-def main_action(item: dict) -> str:
-    """Say what to do first with an item: its first action, else that of its worst caution.
+def further_actions(item: dict) -> list[str]:
+    """List what else is to be done, or may be, where the first action does not give Within."""
+    if item["verdict"] == "Within" or not item["actions"]:
+        return []
+    first, *others = item["actions"]
+    return [] if first["new_verdict"] == "Within" else [_with_verdict(action) for action in others]
+
+
+def _with_verdict(action: dict) -> str:
+    """Write an action with the verdict it brings."""
+    brings = action["new_verdict"]
+    return f"{action_text(action)} → {brings}" if brings else action_text(action)
+
+
+def main_action(item: dict, elsewhere: str = "see its page") -> str:
+    """Say what to do first with an item and what that brings, and that there is more.
 
     What would only make an item that is Within surer is not a thing to do before the cycle.
+    Where no change was looked for, everything its cautions ask. `elsewhere` says where the
+    other actions stand.
     """
-    if item["actions"] and item["verdict"] != "Within":
-        first = item["actions"][0]
-        # Which items go into which load is a list of its own.
-        into, _, _ = first["detail"].partition(": ")
-        return action_text({**first, "detail": into} if first["action"] == _SPLIT else first)
-    blocking = [c for c in item["cautions"] if c["level"] == "block"]
-    return printable(blocking[0]["action"]) if blocking else "none"
+    if item["verdict"] == "Within":
+        return "none"
+    if not item["actions"]:
+        asked = [printable(c["action"]) for c in item["cautions"] if c["level"] == "block"]
+        return " ".join(dict.fromkeys(asked)) or "none"
+    first, others = item["actions"][0], further_actions(item)
+    if first["action"] == _SPLIT:  # which items go into which load is a list of its own
+        first = {**first, "detail": first["detail"].partition(": ")[0]}
+    said = _with_verdict(first)
+    return f"{said}; and {len(others)} more: {elsewhere}" if others else said
 
 
 def where_text(numbers: Sequence[int]) -> str:

@@ -250,8 +250,8 @@ def test_a_split_is_for_before_the_cycle_and_names_hours_and_share(demos):
     _, result = demos["mixed_load_thick_pvc"]
     (split,) = (a for item in result.items for a in item.actions if a.action == "split the load")
     assert "before the cycle, into 2 loads" in split.detail
-    assert "29% of this load's pieces" in split.detail
-    assert "71% of this load's pieces" in split.detail
+    assert "29 % of this load's pieces" in split.detail
+    assert "71 % of this load's pieces" in split.detail
 
 
 def test_each_load_of_a_split_is_checked_as_its_own_plan(demos):

@@ -13,11 +13,13 @@ from eo_risk.judgement.result import BandLine, Curve
 from eo_risk.output.answer import check_answer
 from eo_risk.output.numbers import band_text, hours_up, significant
 from eo_risk.output.report import report_html, sheet_html
+from eo_risk.output.shown import text_in
 from eo_risk.output.terminal import terminal_table
 from eo_risk.output.verdict_wording import ruling_residue, verdict_line
 from eo_risk.output.wording import where_text
 from eo_risk.plan.choices import published_practice
 from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.site_entries import UnitsShown
 
 CREATED = datetime.fromisoformat("2026-04-14T06:00+02:00")
 VOID = {"meta", "br", "hr", "col", "line", "path", "rect", "polyline", "polygon", "circle"}
@@ -103,7 +105,7 @@ def test_every_item_has_its_line_residues_changes_and_picture(page, answer):
         line = " ".join(verdict_line(item).split())
         assert line.removeprefix(item["verdict"]) in text
         for action in item["actions"]:
-            assert action["detail"] in text
+            assert text_in(action["detail"], UnitsShown()) in text
         for influence in item["matters_most"][:3]:
             assert influence["text"] in text
     assert text.count("ceiling: all water reacts") == len(answer["items"])

@@ -21,7 +21,7 @@ OURS = UnitsShown(temperature="F", pressure="psi", length="in", mass="oz")
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("aeration 2: 61 C, highest 57.5 C", "aeration 2: 141.8 F, highest 135.5 F"),
+        ("aeration 2: 61 C, highest 57.5 C", "aeration 2: 141.8 °F, highest 135.5 °F"),
         ("lumen: 1.6 bar gauge, highest 1 bar gauge",
          "lumen: 23.21 psi gauge, highest 14.5 psi gauge"),
         ("Taken as 40 to 113.4 g.", "Taken as 1.411 to 4 oz."),
@@ -33,7 +33,7 @@ OURS = UnitsShown(temperature="F", pressure="psi", length="in", mass="oz")
 )  # fmt: skip
 def test_numbers_in_a_sentence_take_the_sites_units(text, said):
     assert text_in(text, OURS) == said
-    assert text_in(text, UnitsShown()) == text
+    assert text_in(text, UnitsShown()) == re.sub(r"(\d) C(?=,|$)", r"\1 °C", text)
 
 
 @pytest.fixture
@@ -54,7 +54,7 @@ def test_the_answer_is_turned_and_the_given_one_is_left(warm):
     assert warm == before
     item = turned["items"][0]
     assert (item["actions"][0]["amount"], item["actions"][0]["unit"]) == (122.0, "F")
-    assert item["actions"][0]["detail"] == "instead of 113 F"
+    assert item["actions"][0]["detail"] == "instead of 113 °F"
     thickness = item["assumed"][0]
     assert (thickness["low"], thickness["unit"]) == (pytest.approx(0.5 / 25.4), "in")
     assert item["cautions"][0]["where"] == (
@@ -62,7 +62,9 @@ def test_the_answer_is_turned_and_the_given_one_is_left(warm):
     )
     assert item["name"] == "tube 50 C, 3 mm"
     assert item["residues"] == before["items"][0]["residues"]
-    assert answer_in(warm, UnitsShown()) is warm
+    own = answer_in(warm, UnitsShown())["items"][0]
+    assert own["actions"][0] == before["items"][0]["actions"][0] | {"detail": "instead of 45 °C"}
+    assert own["assumed"] == before["items"][0]["assumed"]
 
 
 @pytest.mark.parametrize("write", [terminal_table, lambda *a: report_html(*a[:2], None, a[2])])

@@ -69,7 +69,7 @@ def _table(answer: dict) -> None:
             f"{words.SIGN[item['verdict']]} {item['verdict']}",
             short_reason(item),
             ruling_text(item),
-            main_action(item),
+            main_action(item, "below"),
             required_hours(item),
         )
         for number, item in ranked
@@ -105,7 +105,7 @@ def _curve(item: dict, planned_h: float | None, key: str) -> None:
     st.write(words.plain(sentence))
 
 
-def _item(number: int, item: dict, planned_h: float | None) -> None:
+def _item(number: int, item: dict, planned_h: float | None, samples: int) -> None:
     sign = words.SIGN[item["verdict"]]
     with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
         st.markdown(words.plain(verdict_line(item)))
@@ -118,7 +118,8 @@ def _item(number: int, item: dict, planned_h: float | None) -> None:
         _curve(item, planned_h, f"axis-{number}")
         show.rows(OVER_TIME_HEADER, over_time_rows(item), OVER_TIME_TITLE)
         if item["residues"]:
-            show.rows(RESIDUE_HEADER, map(residue_cells, item["residues"]), words.RESIDUES)
+            rows = (residue_cells(row, samples) for row in item["residues"])
+            show.rows(RESIDUE_HEADER, rows, words.RESIDUES)
         show.rows(WATER_HEADER, water_rows(item), words.WATER)
         if slow_tail_hours(item):
             st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note()}"))
@@ -157,7 +158,7 @@ def _result(found: state.Result) -> None:
     _downloads(found)
     planned_h = planned_hours(found.plan)
     for number, item in enumerate(answer["items"], 1):
-        _item(number, item, planned_h)
+        _item(number, item, planned_h, answer["samples"])
     st.caption(words.plain(f"{edition_text(answer)}. Seed {found.seed}, {found.samples} samples, "
                            f"version {answer['version']}, plan {answer['plan_sha256']}"))
 

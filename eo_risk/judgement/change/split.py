@@ -59,7 +59,7 @@ class PartLoad:
             hours = "longer than was followed"
         more = len(self.names) - _NAMED
         names = ", ".join(self.names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
-        return f"{names} ({hours}, {self.share:.0%} of this load's pieces)"
+        return f"{names} ({hours}, {100.0 * self.share:.0f} % of this load's pieces)"
 
 
 def _parts(plan: LoadPlan, items: Sequence[ItemResult], check: Callable) -> list[PartLoad]:
@@ -134,6 +134,6 @@ def split_actions(
             return []
         return [Action("split the load", detail, None, "", None, 0.0, items=own.names)]
     added, best = hours
-    detail = f"of aeration for the load of this item; {detail}"
+    detail = f"of aeration for the load of this item, split {detail}"
     return [Action("split the load", detail, planned_h(plan) + added, "h", best, 60.0 * added,
                    items=own.names)]  # fmt: skip

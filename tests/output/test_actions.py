@@ -1,0 +1,105 @@
+"""What is to be done: named first with its amount; what is cut says where the rest stands."""
+
+import copy
+import re
+
+import pytest
+
+from eo_risk.output.report import sheet_html
+from eo_risk.output.shown import answer_in
+from eo_risk.output.terminal import terminal_table
+from eo_risk.output.wording import action_text, further_actions, main_action, split_text
+from eo_risk.plan.site_entries import UnitsShown
+
+
+def action(name, amount=None, unit="", detail="", brings=None, **more):
+    return {"action": name, "amount": amount, "unit": unit, "detail": detail,
+            "new_verdict": brings, **more}  # fmt: skip
+
+
+DRY = action("dry again", 3.0, "min", "more compressed air through each lumen, then look again")
+METHOD = action("use another method", detail="wanted before it may come out")
+ASK = action("ask", detail="Which grade is the tube?")
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (action("aerate longer", 97.0, "h", "more at 50 C"), "aerate longer: 97 h more at 50 °C"),
+        (action("aerate longer", 60.0, "C", "for the same hours, instead of 50 C"),
+         "aerate warmer: 60 °C for the same hours, instead of 50 °C"),
+        (action("aerate longer", 8.0, "h", "in cabinet 2 at 55 C, instead of 12 h as planned",
+                aerator="cabinet 2"),
+         "aerate elsewhere: 8 h in cabinet 2 at 55 °C, instead of 12 h as planned"),
+        (action("humidify", 40.0, "%", "relative humidity in the chamber, at most 80 %"),
+         "humidify: 40 % relative humidity in the chamber, at most 80 %"),
+        (METHOD, "use another method: wanted before it may come out"),
+    ],
+)  # fmt: skip
+def test_an_action_reads_as_one_sentence(answer, given, said):
+    answer["items"][0]["actions"] = [given]
+    turned = answer_in(answer, UnitsShown())["items"][0]["actions"][0]
+    assert action_text(turned) == said
+
+
+def test_a_split_with_hours_begins_with_them(answer):
+    item = answer["items"][0]
+    into = ("of aeration for the load of this item, split before the cycle, into 2 loads: "
+            "hooks (1 h); mask (99 h)")  # fmt: skip
+    item["actions"] = [action("split the load", 99.0, "h", into, "Within")]
+    assert split_text(item) == f"99 h {into}"
+    assert main_action(item) == ("split the load: 99 h of aeration for the load of this item, "
+                                 "split before the cycle, into 2 loads → Within")  # fmt: skip
+
+
+def test_an_action_that_is_not_enough_says_that_there_is_more(answer):
+    item = answer["items"][0]
+    item["actions"] = [METHOD, DRY, ASK]
+    assert main_action(item, "below") == f"{action_text(METHOD)}; and 2 more: below"
+    item["actions"] = [{**DRY, "new_verdict": "Within"}, ASK]
+    assert main_action(item) == f"{action_text(DRY)} → Within"
+    assert further_actions(item) == []
+
+
+def test_the_terminal_lists_every_other_action_in_full(answer, plan):
+    item = answer["items"][0]
+    item["actions"] = [METHOD, {**DRY, "new_verdict": "Close"}, ASK]
+    said = " ".join(terminal_table(answer, plan).split())
+    assert f"item 1: {action_text(DRY)} → Close" in said
+    assert "item 1: ask: Which grade is the tube?" in said
+
+
+def test_without_a_search_everything_that_blocks_says_what_it_asks(answer):
+    item = answer["items"][0]
+    item["actions"] = []
+    item["cautions"] = [{"code": code, "level": level, "text": "", "where": "", "action": asked}
+                        for code, level, asked in (("use_unknown", "block", "Ask."),
+                                                   ("liquid_seen", "block", "Dry again."),
+                                                   ("not_looked", "block", "Dry again."),
+                                                   ("tap_rinse", "inform", "Rinse."))]  # fmt: skip
+    assert main_action(item) == "Ask. Dry again."
+
+
+def cells(html):
+    """Read the action column of a sheet."""
+    return re.findall(r'data-label="Action"><div>(.*?)</div>', html)
+
+
+def test_a_sheet_with_room_cuts_no_action(answer, plan):
+    long = copy.deepcopy(DRY) | {"detail": "with words that go on and on " * 7, "new_verdict": None}
+    answer["items"] = answer["items"][:4]
+    for item in answer["items"]:
+        item["verdict"], item["actions"] = "Hold", [long]
+    found = cells(sheet_html(answer, plan, None))
+    assert len(found) == 4
+    assert all(cell.startswith(action_text(long).strip()) for cell in found)
+
+
+def test_what_a_crowded_sheet_cuts_says_where_the_rest_stands(answer, plan):
+    long = DRY | {"detail": "with words that go on and on " * 7}
+    for item in answer["items"]:
+        item["verdict"], item["actions"] = "Hold", [long]
+    found = cells(sheet_html(answer, plan, None))
+    assert len(found) == 14
+    assert all(cell.startswith("dry again: 3 min") for cell in found)
+    assert all(cell.endswith("… see report") for cell in found)
