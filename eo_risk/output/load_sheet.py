@@ -6,13 +6,14 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 
-from eo_risk.output.html import Markup, escaped, facts, table, tag
+from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
 from eo_risk.output.numbers import UNKNOWN, known, moment_text, shorten
 from eo_risk.output.shown import known_in
 from eo_risk.output.verdict_wording import reason_with_number
 from eo_risk.output.wording import (
-    blocking_groups,
+    caution_groups,
     edition_text,
+    load_cautions,
     load_hours,
     main_action,
     required_hours,
@@ -27,9 +28,8 @@ _GROUPS_IN_FULL = 4
 # typeface, and lines of table and cautions that leave room for the rest of one Letter page.
 _LETTERS_PER_LINE = (19, 33, 29)
 _LETTERS_ACROSS = 105
-_LINES_OF_A_CAUTION = 2
 _LINES_ON_THE_PAGE = 38
-_MOST_LINES = 9  # of a cell: beyond, the sheet is no longer read at a glance
+_FEWEST_LINES, _MOST_LINES = 2, 9  # of a cell
 _REST = " see report"
 
 # A sign of its own shape for every verdict; the colour only repeats it.
@@ -134,13 +134,13 @@ def _lines_per_cell(rows: Sequence[Sequence[str]], lines_below: int) -> tuple[in
     """
     needed = [[_lines(text, letters) for text, letters in zip(row, _LETTERS_PER_LINE, strict=True)]
               for row in rows]  # fmt: skip
-    for action in range(_MOST_LINES, 1, -1):
-        for reason in range(action, 1, -1):
+    for action in range(_MOST_LINES, _FEWEST_LINES - 1, -1):
+        for reason in range(action, _FEWEST_LINES - 1, -1):
             table_lines = sum(max(min(n, action), min(r, reason), min(a, action))
                               for n, r, a in needed)  # fmt: skip
             if table_lines + lines_below <= _LINES_ON_THE_PAGE:
                 return reason, action
-    return 2, 2
+    return _FEWEST_LINES, _FEWEST_LINES
 
 
 def _fitted(text: str, letters: int) -> str:
@@ -165,31 +165,55 @@ def _items(answer: dict, lines_below: int) -> Markup:
     return table(header, rows, class_="items", style=room)
 
 
-def _blocking_lines(answer: dict) -> list[tuple[str, str]]:
+def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
     """List what blocks, as where and what; beyond a few kinds their names alone."""
-    groups = blocking_groups(answer)
-    lines = []
-    for caution, numbers in groups[:_GROUPS_IN_FULL]:
-        text = f"{caution['text']} {caution['action']}"
-        lines.append((where_text(numbers), shorten(text, _LINES_OF_A_CAUTION * _LETTERS_ACROSS)))
+    letters = lines_each * _LETTERS_ACROSS
+    groups = caution_groups(answer, "block")
+    lines = [
+        (where_text(numbers), shorten(f"{caution['text']} {caution['action']}", letters))
+        for caution, numbers in groups[:_GROUPS_IN_FULL]
+    ]
     rest = [
         f"{caution['code'].replace('_', ' ')} ({where_text(numbers)})"
         for caution, numbers in groups[_GROUPS_IN_FULL:]
     ]
     if rest:
-        lines.append(("also", shorten("; ".join(rest), _LINES_OF_A_CAUTION * _LETTERS_ACROSS)))
+        lines.append(("also", shorten("; ".join(rest), letters)))
     return lines
 
 
-def _lines_across(lines: Sequence[tuple[str, str]]) -> int:
-    return sum(_lines(f"{where}: {text}", _LETTERS_ACROSS) for where, text in lines)
+def _all_cautions(answer: dict) -> tuple[list, list, int]:
+    """Return what blocks, the other cautions, and the lines both take; shorter on a full page."""
+    others = _load_lines(answer)
+    for lines_each in (2, 1):
+        blocking = _blocking_lines(answer, lines_each)
+        lines = bool(others) + sum(_lines(f"{where}: {text}", _LETTERS_ACROSS)
+                                   for where, text in (*blocking, *others))  # fmt: skip
+        if _FEWEST_LINES * len(answer["items"]) + lines <= _LINES_ON_THE_PAGE:
+            break
+    return blocking, others, lines
 
 
-def _cautions(title: str, lines: Sequence[tuple[str, str]]) -> Markup:
-    if not lines:
-        return tag("p", tag("b", f"{title}: "), "none.", class_="blocking")
-    said = [tag("li", tag("b", where, ": "), text) for where, text in lines]
-    return tag("div", tag("b", title), tag("ul", said), class_="blocking")
+def _load_lines(answer: dict) -> list[tuple[str, str]]:
+    """List the cautions of the load, and which items have warnings in the report."""
+    lines = [("whole load", said) for said in load_cautions(answer)]
+    warned = {number for _, numbers in caution_groups(answer, "warn") for number in numbers}
+    return lines + ([(where_text(sorted(warned)), "warnings, see report")] if warned else [])
+
+
+def _listed(lines: Sequence[tuple[str, str]]) -> Markup:
+    return bullets(escaped([tag("b", where, ": "), text]) for where, text in lines)
+
+
+def _cautions(blocking: Sequence[tuple[str, str]], others: Sequence[tuple[str, str]]) -> Markup:
+    return tag(
+        "div",
+        tag("b", "Blocking cautions") if blocking else [tag("b", "Blocking cautions:"), " none."],
+        _listed(blocking),
+        tag("p", tag("b", "Other cautions")) if others else None,
+        _listed(others),
+        class_="blocking",
+    )
 
 
 def assumed_text(answer: dict) -> str:
@@ -229,12 +253,12 @@ def load_sheet(
 
     The answer is in the units shown, as `answer_in` gives it.
     """
-    blocking = _blocking_lines(answer)
+    blocking, others, lines = _all_cautions(answer)
     return tag(
         "section",
         _head(answer, plan, shown),
-        _items(answer, _lines_across(blocking)),
-        _cautions("Blocking cautions", blocking),
+        _items(answer, lines),
+        _cautions(blocking, others),
         _foot(answer, created),
         class_="sheet",
     )

@@ -11,10 +11,11 @@ from eo_risk.output.shown import answer_in
 from eo_risk.output.verdict_wording import ruling_text, short_reason
 from eo_risk.output.wording import (
     allowed_water,
-    blocking_groups,
+    caution_groups,
     edition_text,
     found_wet,
     further_actions,
+    load_cautions,
     load_hours,
     main_action,
     own_record_line,
@@ -109,10 +110,14 @@ def _items(items: Iterable[dict]) -> Iterator[str]:
             yield f"    {line}"
 
 
-def _blocking(answer: dict) -> Iterator[str]:
-    for caution, numbers in blocking_groups(answer):
-        text = f"{where_text(numbers)}: {caution['text']} {caution['action']}"
-        yield from _labelled("Blocks", text)
+def _cautions(answer: dict) -> Iterator[str]:
+    """Say what blocks and what warns, beside which items, and all that stands at the load."""
+    for level, label in (("block", "Blocks"), ("warn", "Warns")):
+        for caution, numbers in caution_groups(answer, level):
+            text = f"{where_text(numbers)}: {caution['text']} {caution['action']}"
+            yield from _labelled(label, text)
+    for said in load_cautions(answer):
+        yield from _labelled("Whole load", said)
 
 
 def _more_to_do(answer: dict) -> Iterator[str]:
@@ -178,7 +183,7 @@ def terminal_table(answer: dict, plan: LoadPlan, shown: UnitsShown | None = None
         "",
         *_items(answer["items"]),
         "",
-        *_blocking(answer),
+        *_cautions(answer),
         *_more_to_do(answer),
         *_splits(answer),
         *_labelled("Assumed values", assumed_text(answer)),

@@ -246,16 +246,18 @@ def plain_name(name: str) -> str:
     return printable(name).replace("_", " ")
 
 
-def blocking_groups(answer: dict) -> list[tuple[dict, list[int]]]:
-    """Group the blocking cautions of items and load by code, with the items they stand at."""
+def caution_groups(answer: dict, level: str) -> list[tuple[dict, list[int]]]:
+    """Group the cautions of one level beside items by code, with the items they stand at."""
     groups: dict[str, tuple[dict, list[int]]] = {}
     for number, item in enumerate(answer["items"], 1):
         for caution in item["cautions"]:
-            if caution["level"] == "block":
+            if caution["level"] == level:
                 where = groups.setdefault(caution["code"], (caution, []))[1]
                 if number not in where:
                     where.append(number)
-    for caution in answer["cautions"]:
-        if caution["level"] == "block":
-            groups.setdefault(caution["code"], (caution, []))
     return list(groups.values())
+
+
+def load_cautions(answer: dict) -> list[str]:
+    """Say every caution of the load as a whole, whatever its level."""
+    return [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in answer["cautions"]]

@@ -1,9 +1,11 @@
 """The terminal table: 100 columns whatever the names, every item with word, reason and number."""
 
 import copy
+import re
 
 import pytest
 
+from eo_risk.output.report import sheet_html
 from eo_risk.output.terminal import WIDTH, _width, terminal_table, wrap
 
 NAMES = (
@@ -82,3 +84,20 @@ def test_a_split_is_short_beside_the_item_and_whole_below(answer, plan):
     whole = f"item {answer['items'].index(item) + 1}: {into}: mask (80 h); drain, tube (12 h)"
     assert whole in " ".join(text.split())
     assert text.count("mask (80 h)") == 1
+
+
+def test_the_cautions_of_the_load_and_the_warnings_stand_on_terminal_and_sheet(answer, plan):
+    (caution,) = answer["cautions"]
+    terminal = " ".join(terminal_table(answer, plan).split())
+    sheet = " ".join(re.sub(r"<[^>]+>", " ", sheet_html(answer, plan, None)).split())
+    said = f"warning: {caution['where']}: {caution['text']} {caution['action']}"
+    assert f"Whole load {said}" in terminal
+    assert f"whole load: {said}" in sheet
+    warned = "items 1, 5, 9, 13"  # what holds in the invented answer also warns
+    assert f"Warns {warned}: Mass and dimensions do not fit together." in terminal
+    assert f"{warned}: warnings, see report" in sheet
+    answer["cautions"], answer["items"] = [], answer["items"][1:2]
+    assert "Whole load" not in terminal_table(answer, plan)
+    assert "Blocking cautions: none." in " ".join(
+        re.sub(r"<[^>]+>", "", sheet_html(answer, plan, None)).split()
+    )
