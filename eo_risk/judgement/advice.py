@@ -26,18 +26,12 @@ from eo_risk.judgement.change.edits import (
     whenever_out,
 )
 from eo_risk.judgement.change.measurement import measure_actions
+from eo_risk.judgement.change.names import said_action
 from eo_risk.judgement.change.search import smallest
 from eo_risk.judgement.change.split import split_actions
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
-from eo_risk.judgement.result import (
-    VERDICTS,
-    Action,
-    ItemResult,
-    LoadResult,
-    Verdict,
-    said_action,
-)
+from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
 from eo_risk.judgement.water.channels import ways_of
 from eo_risk.plan.load_plan import Item, LoadPlan
 

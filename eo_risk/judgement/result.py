@@ -94,13 +94,6 @@ class Action:
     aerator: str = ""  # of the site, in place of the planned one
 
 
-def said_action(action: str, unit: str, aerator: str) -> str:
-    """Name an action for reading: an aeration that only gets warmer, or moves, is no longer one."""
-    if action != "aerate longer":
-        return action
-    return "aerate elsewhere" if aerator else "aerate warmer" if unit in ("C", "F") else action
-
-
 @dataclass(frozen=True)
 class Assumed:
     """A field that was unknown and took the range of its record; values in `unit`."""

@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Sequence
 
-from eo_risk.judgement.result import said_action
+from eo_risk.judgement.change.names import said_action
 from eo_risk.output.numbers import (
     NOT_COMPUTED,
     band_text,
