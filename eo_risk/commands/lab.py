@@ -176,7 +176,7 @@ def _text(answer: dict) -> str:
         lines += ["", columns(rows, lab_wording.RESULT_HEADER)]
     for part in (
         lab_wording.layer_lines(answer), lab_wording.family_lines(answer),
-        [c["text"] for c in answer["comparisons"]], lab_wording.other_lines(answer),
+        lab_wording.comparison_lines(answer), lab_wording.other_lines(answer),
         lab_wording.prediction_lines(answer),
     ):  # fmt: skip
         lines += ["", *part] if part else []

@@ -228,6 +228,8 @@ def rank(members: Sequence[Member], ln_limit: float, confidence: float) -> tuple
     def key(member: Member) -> float:
         return math.inf if member.release_h is None else member.release_h
 
+    if not members:
+        return ()
     ordered = sorted(members, key=key, reverse=True)
     best = ordered[-1]
     found = []

@@ -14,7 +14,7 @@ from typing import Any
 from eo_risk.errors import Fault, InputError, nearest, unknown_name
 from eo_risk.judgement.result import NOTICE, Caution
 from eo_risk.measured.certificates import stands_above
-from eo_risk.measured.compare import Member, compare, rank, reach_of
+from eo_risk.measured.compare import Member, Ranked, compare, rank, reach_of
 from eo_risk.measured.device_amounts import DeviceAmount, device_amounts
 from eo_risk.measured.dissipation import Points
 from eo_risk.measured.lab_group import declines_of, group_answer, later
@@ -45,7 +45,7 @@ def _family(
     groups: Mapping[str, list[DeviceAmount]], answers: Mapping[str, dict], limit_mg: float,
     options: LabOptions,
 ) -> dict:  # fmt: skip
-    """Rank the groups that have curves, and compare each with the reference group."""
+    """Rank the groups, curves first, and compare each with the reference group."""
     curves = {name: Points.of(groups[name]) for name, a in answers.items() if a["kind"] == "curve"}
     reference = options.reference_group or next(iter(groups))
     if reference not in groups:
@@ -66,13 +66,33 @@ def _family(
         for name, reach in reaches.items()
         if name != reference and reach is not None and base is not None
     ]
+    once = sorted(answers.keys() - curves.keys(), key=lambda name: -answers[name]["highest"])
+    ranked = (*rank(members, ln_limit, options.confidence),
+              *(Ranked(name, None, _at_one_time(answers[name])) for name in once))  # fmt: skip
+    left_out = [name for name in groups if name != reference and reaches.get(name) is None]
+    if base is None:
+        left_out = [reference]
     return {
         "groups": [{"group": name, **answer, "cautions": _written(answer["cautions"])}
                    for name, answer in answers.items()],
-        "family": [asdict(r) for r in rank(members, ln_limit, options.confidence)],
+        "family": [asdict(r) for r in ranked],
         "reference_group": reference,
         "comparisons": [asdict(c) for c in comparisons],
+        "not_compared": [_not_compared(name, reference, answers[name]) for name in left_out],
     }  # fmt: skip
+
+
+def _at_one_time(answer: dict) -> str:
+    return (f"results at one time: {answer['n_above_limit']} of {answer['n']} above, "
+            f"highest {answer['highest']:.3g} mg at {answer['aeration_h']:g} h")  # fmt: skip
+
+
+def _not_compared(name: str, reference: str, answer: dict) -> str:
+    """Say why a group, or with the reference group every one, is compared with none."""
+    why = "its residue does not fall" if answer["kind"] == "curve" else "it has results at one time"
+    if name == reference:
+        return f"No group is compared with {name}: {why}."
+    return f"{name} is not compared with {reference}: {why}."
 
 
 def _written(cautions: Sequence[Caution]) -> list[dict]:
@@ -93,7 +113,7 @@ def _substance(
     answer = dict(answers[worst])
     answer["cautions"] = _written(answer["cautions"])
     per_area = options.per_area_ug_cm2.get(substance)
-    extra: dict[str, Any] = {"groups": [], "family": [], "comparisons": []}
+    extra: dict[str, Any] = {"groups": [], "family": [], "comparisons": [], "not_compared": []}
     if len(groups) > 1:
         extra = _family(groups, answers, limit_mg, options)
     return {

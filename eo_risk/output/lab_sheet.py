@@ -26,10 +26,11 @@ from eo_risk.output.numbers import moment_text, shorten
 from eo_risk.output.style import style
 
 _MOST_LOTS, _MOST_TIMES = 6, 9
-_MOST_CERTIFICATES = 13
+_MOST_CERTIFICATES, _MOST_GROUPED = 13, 5
 _MOST_CAUTIONS = 4
 _MOST_MEMBERS, _MOST_COMPARISONS = 2, 1
 _LONGEST_NAME = 28
+_FAMILY = "Family and groups, worst first"
 # Common practice, no source: what is checked again before a curve is used further.
 VOIDED_BY = (
     "another material, wall thickness or design of the device",
@@ -142,8 +143,11 @@ def _matrix(answer: dict) -> Markup:
 def _certificates(answer: dict) -> Markup:
     """Build the table of results at one time, those not used as well."""
     rows = [r for r in answer["results"] if r["substance"] == answer["substance"]]
-    rows.sort(key=lambda r: not r["used"])  # what counts comes first where not all fit
-    body = result_rows(rows[:_MOST_CERTIFICATES])
+    # What counts comes first where not all fit, and of that the group the sheet is about.
+    rows.sort(key=lambda r: (not r["used"], r["group"] != answer["group"]))
+    # Groups need room of their own, and their names a line more in every row.
+    most = _MOST_GROUPED if answer["family"] else _MOST_CERTIFICATES
+    body = result_rows(r | {"group": _short(r["group"])} for r in rows[:most])
     more = len(rows) - len(body)
     return table(RESULT_HEADER, body, caption=f"Certificates ({more} more not shown)" if more
                  else "Certificates")  # fmt: skip
@@ -171,6 +175,7 @@ def _once(answer: dict) -> Markup:
             facts(once_facts(answer)),
             _others(answer),
             _certificates(answer),
+            [tag("h3", _FAMILY), bullets(_family(answer))] if answer["family"] else None,
             _cautions(answer),
         ]
     )
@@ -186,6 +191,7 @@ def _family(answer: dict) -> list[str]:
         for name in (c["name"], c["reference"]):
             text = text.replace(name, _short(name))
         apart.append(text)
+    apart += answer["not_compared"]
     said = []
     for lines, most in ((members, _MOST_MEMBERS), (apart, _MOST_COMPARISONS)):
         said += [shorten(line, 210) for line in lines[:most]]
@@ -201,7 +207,7 @@ def _curve(answer: dict) -> Markup:
     ]
     facts_beside = [
         tag("h3", "What would void it"), bullets(VOIDED_BY),
-        tag("h3", "Family and groups, worst first"),
+        tag("h3", _FAMILY),
         bullets(_family(answer))
         or tag("p", "One group of results; nothing is said about other members."),
     ]  # fmt: skip

@@ -132,7 +132,7 @@ def once_facts(answer: dict) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-RESULT_HEADER = ["Lot", "Substance", "mg per device", "Limit, mg", "Against it", "Use",
+RESULT_HEADER = ["Lot, group", "Substance", "mg per device", "Limit, mg", "Against it", "Use",
                  "Aeration", "State", "Packaging", "Extraction", "Date"]  # fmt: skip
 
 
@@ -154,7 +154,7 @@ def _aeration(row: dict) -> str:
 def result_rows(rows: Iterable[dict]) -> list[list[str]]:
     """Write every result beside its limit; its state, extraction and date stay with it."""
     return [
-        [r["lot"], r["substance"], amount_text(r),
+        [", ".join(filter(None, (r["lot"], r["group"]))), r["substance"], amount_text(r),
          "-" if r["limit_mg"] is None else significant(r["limit_mg"]),
          "-" if r["limit_mg"] is None or r["substance"] == "EG" else _ABOVE[r["above_limit"]],
          use_text(r), _aeration(r), r["state"] or "-", r["packaging"] or "-",
@@ -172,7 +172,17 @@ def caution_lines(answer: dict) -> list[str]:
 
 def family_lines(answer: dict) -> list[str]:
     """Write the members of a family, worst first, with the reason."""
-    return [f"{m['name']}: {hours_text(m['release_h'])}, {m['reason']}" for m in answer["family"]]
+    return [f"{m['name']}: {_member_hours(m['release_h'])}, {m['reason']}"
+            for m in answer["family"]]  # fmt: skip
+
+
+def _member_hours(hours: float | None) -> str:
+    return "no release time" if hours is None else hours_up(hours)
+
+
+def comparison_lines(answer: dict) -> list[str]:
+    """Write the differences between groups, and which could not be had."""
+    return [*(row["text"] for row in answer["comparisons"]), *answer["not_compared"]]
 
 
 def ruled_by(answer: dict) -> str:

@@ -8,7 +8,12 @@ from eo_risk.measured.lab import lab_answer
 from eo_risk.measured.lab_options import LabOptions
 from eo_risk.measured.layer_fit.answer import PhysicsRequest
 from eo_risk.measured.results_table import results_from_bytes
-from eo_risk.output.lab_wording import limit_line, once_headline
+from eo_risk.output.lab_wording import (
+    comparison_lines,
+    family_lines,
+    limit_line,
+    once_headline,
+)
 
 HEAD = "lot,aeration_h,substance,result,unit"
 
@@ -240,3 +245,26 @@ def test_a_limit_in_another_unit_than_the_results_is_refused(rows, options, give
 def test_without_any_limit_both_ways_are_named():
     with pytest.raises(InputError, match=r"--limit-mg.*--limit-ug-per-cm2"):
         answer(STRAIGHT, limit_mg=None)
+
+
+ONCE = ["A,24,EO,1.2,mg/device,small", "A,24,EO,1.4,mg/device,small", "B,24,EO,3.9,mg/device,large",
+        "B,24,EO,4.4,mg/device,large", "B,24,EO,4.6,mg/device,large"]  # fmt: skip
+
+
+def test_groups_at_one_time_stand_worst_first_and_are_not_compared():
+    found = answer(ONCE, head=f"{HEAD},group", reference_group="small")
+    assert (found["kind"], found["group"], found["n_above_limit"]) == ("one_time", "large", 2)
+    assert family_lines(found) == [
+        "large: no release time, results at one time: 2 of 3 above, highest 4.6 mg at 24 h",
+        "small: no release time, results at one time: 0 of 2 above, highest 1.4 mg at 24 h",
+    ]
+    assert comparison_lines(found) == ["No group is compared with small: it has results at one "
+                                       "time."]  # fmt: skip
+
+
+def test_a_group_without_a_curve_is_named_beside_those_with_one():
+    rows = [*(f"{row},pouch" for row in STRAIGHT), *ONCE[:2]]
+    found = answer(rows, head=f"{HEAD},group", reference_group="pouch", margin_h=2.0)
+    assert [member["name"] for member in found["family"]] == ["pouch", "small"]
+    assert comparison_lines(found) == ["small is not compared with pouch: it has results at one "
+                                       "time."]  # fmt: skip

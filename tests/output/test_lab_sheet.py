@@ -96,9 +96,31 @@ def many_certificates():
     return lab_answer(table, LabOptions(4.0, only={"state": "new"}))
 
 
+@pytest.fixture(scope="module")
+def many_groups():
+    """Certificates of five groups with long names, and another substance (invented)."""
+    head = ("device,lot,sample,group,state,packaging,aeration_h,aeration_temperature_c,extraction,"
+            "substance,result,unit,date,report")  # fmt: skip
+    lines = [f"a device with a rather long name,production lot {i // 4:04d},{i},family member with "
+             f"a long name {i % 5},new,film_paper_pouch,48,45,simulated_use,{substance},"
+             f"{1 + 0.01 * i:.2f},mg/device,2026-03-01,laboratory report 2026-{i:04d}"
+             for i in range(30) for substance in ("EO", "ECH")]  # fmt: skip
+    table = results_from_bytes("\n".join([head, *lines]).encode(), "many.csv")
+    return lab_answer(table, LabOptions(4.0, also_mg={"ECH": 9.0}))
+
+
+def test_certificates_of_the_worst_group_come_first(many_groups):
+    text = words_of(lab_sheet_html(many_groups, None))
+    assert many_groups["group"].endswith("name 4")
+    rows = text.partition("Certificates (")[2].partition("</table>")[0]
+    assert rows.count("long name 4") == 5
+    assert "0 of 6 above, highest 1.29 mg" in text
+    assert "ECH: limit 9 mg per device" in text
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-@pytest.mark.parametrize("answer", ["crowded", "many_certificates"])
+@pytest.mark.parametrize("answer", ["crowded", "many_certificates", "many_groups"])
 def test_even_a_crowded_sheet_prints_on_one_page(answer, paper, tmp_path, chromium, request):
     page, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
     found = request.getfixturevalue(answer)

@@ -16,6 +16,7 @@ from eo_risk.output.lab_wording import (
     ONE_TIME,
     RESULT_HEADER,
     caution_lines,
+    comparison_lines,
     family_lines,
     fitted_line,
     hours_text,
@@ -139,8 +140,7 @@ def _answer(text: str) -> None:
     st.subheader(words.plain(limit_line(answer)))
     (_curve if answer["kind"] == "curve" else _once)(answer)
     _downloads(text)
-    comparisons = [row["text"] for row in answer["comparisons"]]
-    show.lines(lab_words.GROUPS, [*family_lines(answer), *comparisons])
+    show.lines(lab_words.GROUPS, [*family_lines(answer), *comparison_lines(answer)])
     show.lines(lab_words.OTHERS, other_lines(answer))
     show.lines(lab_words.LAYER, layer_lines(answer))
     show.lines(lab_words.PREDICTED, prediction_lines(answer))
