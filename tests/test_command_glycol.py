@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import math
 
 import pytest
 
@@ -165,6 +166,52 @@ def test_largest_water_below_a_reference(capsys):
     assert plain["largest_water_mg"] == pytest.approx(6.2 / 3.0 * first["largest_water_mg"])
     again = answer(capsys, "--water-mg", str(first["largest_water_mg"]), *CYCLE)
     assert again["eg_after_aeration_mg"]["p95"] == pytest.approx(3.0, rel=1e-6)
+
+
+LUMEN = ("--water-mg", "5000", "--bore-mm", "3", "--gas-path-mm", "200", "--aeration-h", "12",
+         "--aeration-temperature-c", "50")  # fmt: skip
+AIR = ("--air-pressure-gauge-bar", "0.5")
+
+
+def test_in_a_lumen_the_largest_water_counts_the_aeration_too(capsys):
+    """More of it makes the film hold its EO longer: run again with that water, EG is there."""
+    found = answer(capsys, *LUMEN, *CYCLE)
+    opened = answer(capsys, "--water-mg", "5000", *CYCLE)
+    assert found["largest_water_mg"] < opened["largest_water_mg"]
+    again = answer(capsys, *LUMEN, *CYCLE, "--water-mg", str(found["largest_water_mg"]))
+    assert again["eg_after_aeration_mg"]["p95"] == pytest.approx(found["reference_mg"], rel=0.01)
+
+
+def test_the_minutes_of_air_come_down_to_the_largest_water(capsys):
+    """The same minutes as `water lumen` names for that lumen and target, and then look again."""
+    found = answer(capsys, *LUMEN, *CYCLE, *AIR)
+    target, minutes = found["largest_water_mg"], found["air_to_largest_min"]
+    assert 0.0 < minutes["p50"] < minutes["p95"]
+    length = 2 * 200 + 5000 / (math.pi / 4 * 3**2)
+    argv = ["water", "lumen", "--bore-mm", "3", "--length-mm", str(length), "--water-mg", "5000",
+            *AIR, "--target-mg", str(target), "--json"]  # fmt: skip
+    assert main(argv) == 0
+    assert json.loads(capsys.readouterr().out)["target_after_min"] == minutes
+    more = answer(capsys, *LUMEN, *CYCLE, "--air-pressure-gauge-bar", "1.0")
+    assert more["air_to_largest_min"]["p50"] < minutes["p50"]
+    assert "--air-temperature-c" in {a["field"] for a in found["assumed_of_air"]}
+    assert main(["glycol", *LUMEN, *CYCLE, *AIR]) == 0
+    printed = capsys.readouterr().out
+    assert "more air through the lumen comes to it" in printed
+    assert "then look again" in printed
+
+
+def test_no_minutes_where_there_is_less_water_or_no_lumen(capsys):
+    few = answer(capsys, *LUMEN, *CYCLE, "--water-mg", "100")
+    assert few["air_to_largest_min"] == {"p50": 0.0, "p95": 0.0}
+    assert answer(capsys, *ONE_ML, *CYCLE)["air_to_largest_min"] is None
+
+
+def test_nothing_is_said_of_an_aeration_that_is_not_named(capsys):
+    assert main(["glycol", *ONE_ML, *CYCLE]) == 0
+    assert "after aeration:" not in capsys.readouterr().out
+    assert main(["glycol", *LUMEN, *CYCLE]) == 0
+    assert "EO after aeration:" in capsys.readouterr().out
 
 
 def test_same_seed_same_answer(capsys):

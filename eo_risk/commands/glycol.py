@@ -39,6 +39,8 @@ def register(subparsers) -> None:
     parser.add_argument("--surface-cm2", help="open surface, for --removal open")
     parser.add_argument("--removal-flow-nl-per-min",
                         help="air led through the lumen, for --removal flow")  # fmt: skip
+    parser.add_argument("--air-pressure-gauge-bar", help="of drying air, at the lumen's inlet")
+    parser.add_argument("--air-flow-nl-per-min", help="of drying air, measured; preferred")
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     add_json_flag(parser)
@@ -69,6 +71,8 @@ def _read(args: argparse.Namespace) -> dict:
         "removal": flags.word("--removal", _REMOVALS) or "none",
         "surface": number("--surface-cm2", "cm2", 0, 1e6, above=True),
         "flow": number("--removal-flow-nl-per-min", "NL/min", 0, 1000, above=True),
+        "pressure": number("--air-pressure-gauge-bar", "bar gauge", 0, 10),
+        "air_flow": number("--air-flow-nl-per-min", "NL/min", 0, 1000),
         "samples": flags.whole("--samples", 16, 1_000_000) or 2048,
         "seed": flags.whole("--seed", 0, 2**31 - 1),
     }
@@ -221,27 +225,69 @@ def _points(samples) -> dict:
 
 
 def _largest_water_mg(given: dict) -> float:
-    """Return the largest water whose film stays below the reference, nothing removed. [mg]"""
+    """Return the largest water whose film stays below the reference, nothing removed. [mg]
+
+    The film is the form that makes more glycol. In the open that is in proportion to its water;
+    in a lumen more water also holds its EO longer in the aeration.
+    """
+    import numpy as np
+
+    from eo_risk.judgement.change.search import largest_below
     from eo_risk.physics.chemistry import largest_water_kg
     from eo_risk.units import from_si, to_si
 
-    # The form that makes more glycol, in the open, where it is in proportion to its water.
-    one = to_si(1.0, "mg")
-    found, _ = _bodies(given | {"water": 1.0, "form": "film", "bore": None, "removal": "none"})
-    return float(from_si(largest_water_kg(one, found.eg_kg, to_si(given["reference"], "mg")), "mg"))
+    limit_kg, one_kg = to_si(given["reference"], "mg"), to_si(1.0, "mg")
+
+    def film(water_mg: float, **where) -> np.ndarray:
+        asked = given | {"water": water_mg, "form": "film", "removal": "none"} | where
+        return _bodies(asked)[0].eg_kg
+
+    largest_kg = largest_water_kg(one_kg, film(1.0, bore=None), limit_kg)
+    if given["bore"] is not None and given["aeration"]:
+        largest_kg = largest_below(
+            lambda kg: float(np.quantile(film(float(from_si(kg, "mg"))), 0.95)),
+            limit_kg,
+            largest_kg,
+        )
+    return float(from_si(largest_kg, "mg"))
+
+
+def _air(given: dict, largest_mg: float) -> tuple[dict | None, list[dict]]:
+    """Return the minutes of air to the largest water, and what they assume; None outside a lumen.
+
+    The lumen is the gas path at both ends and the water between them.
+    """
+    if given["bore"] is None:
+        return None, []
+    if given["water"] <= largest_mg:
+        return {"p50": 0.0, "p95": 0.0}, []
+    import math
+
+    from eo_risk.commands.water import assumed_of, minutes_to
+    from eo_risk.judgement.water.one_lumen import LumenTold, OneLumen
+
+    plug_mm = given["water"] / (math.pi / 4.0 * given["bore"] ** 2)  # 1 mg of water is 1 mm3
+    told = LumenTold(given["bore"], 2.0 * given["path"] + plug_mm, water_mg=given["water"],
+                     pressure_bar=given["pressure"], flow_nl_per_min=given["air_flow"])  # fmt: skip
+    lumen = OneLumen(told, given["samples"], given["seed"])
+    return minutes_to(lumen, largest_mg, lumen.drying(lumen.start_kg())), assumed_of(lumen.inputs)
 
 
 def _answer(given: dict) -> dict:
     import numpy as np
 
     from eo_risk import reference
+    from eo_risk.commands.water import assumed_of
     from eo_risk.judgement.result import NOTICE
     from eo_risk.units import from_si
 
     found, inputs = _bodies(given)
+    largest_mg = _largest_water_mg(given)
+    minutes, of_air = _air(given, largest_mg)
     drawn = [r for r in inputs.draw.variables if r in reference.records()]
     return {
         "form": given["form"],
+        "aeration_h": given["aeration"],
         "eg_mg": _points(found.eg_exposure_kg),
         "eo_dissolved_mg": _points(found.eo_exposure_kg),
         "eg_after_aeration_mg": _points(found.eg_kg),
@@ -254,11 +300,10 @@ def _answer(given: dict) -> dict:
         "eg_removed_mg": None if found.removed_kg is None else _points(found.removed_kg),
         "reference_mg": given["reference"],
         "reference_basis": given["basis"],
-        "largest_water_mg": _largest_water_mg(given),
-        "assumed": [
-            {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
-            for a in inputs.assumed.values()
-        ],
+        "largest_water_mg": largest_mg,
+        "air_to_largest_min": minutes,
+        "assumed_of_air": of_air,
+        "assumed": assumed_of(inputs),
         "records": [{"id": r, "class": reference.record(r).data_class} for r in drawn],
         "samples": given["samples"],
         "seed": given["seed"],
@@ -266,13 +311,29 @@ def _answer(given: dict) -> dict:
     }
 
 
+def _after_aeration(answer: dict) -> list[str]:
+    if not answer["aeration_h"]:
+        return ["no aeration named (--aeration-h): dissolved EO still turns into EG"]
+    return [f"EO after aeration: {band(**answer['eo_after_aeration_mg'], unit='mg')}",
+            f"EG after aeration: {band(**answer['eg_after_aeration_mg'], unit='mg')}"]  # fmt: skip
+
+
+def _way_there(minutes: dict | None) -> str:
+    from eo_risk.commands.water import minutes_words
+
+    if minutes is None:
+        return "dry to it"
+    if minutes["p95"] == 0.0:
+        return "there is no more"
+    return f"more air through the lumen comes to it ({minutes_words(minutes)})"
+
+
 def _lines(answer: dict) -> list[str]:
     lines = [
         f"as one {answer['form']}:",
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
         f"EG then: {band(**answer['eg_mg'], unit='mg')}",
-        f"EO after aeration: {band(**answer['eo_after_aeration_mg'], unit='mg')}",
-        f"EG after aeration: {band(**answer['eg_after_aeration_mg'], unit='mg')}",
+        *_after_aeration(answer),
         f"ECH, unbuffered: {band(**answer['ech_unbuffered_mg'], unit='mg')}",
         f"ECH, buffered: {band(**answer['ech_buffered_mg'], unit='mg')}",
         f"ceiling of EG: {significant(answer['eg_ceiling_mg'])} mg",
@@ -288,12 +349,13 @@ def _lines(answer: dict) -> list[str]:
     largest = significant(floor_to(answer["largest_water_mg"]))
     lines.append(
         f"below {significant(answer['reference_mg'])} mg EG at 95 % with up to {largest} mg of "
-        "water as a film; dry to it (`eo-risk water lumen --target-mg` names the minutes), "
-        "then look again"
+        f"water as a film; {_way_there(answer['air_to_largest_min'])}, then look again"
     )
+    lines.append("a check of the load counts warming up, conditioning and every place of an item "
+                 "as well: its mass is another one")  # fmt: skip
     lines += [
         f"assumed {a['field']}: {significant(a['low'])} to {significant(a['high'])} {a['unit']}"
-        for a in answer["assumed"]
+        for a in (*answer["assumed"], *answer["assumed_of_air"])
     ]
     return [*lines, "EG has no limit in ISO 10993-7; its references are screening.", "",
             answer["notice"]]  # fmt: skip

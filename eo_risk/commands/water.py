@@ -108,7 +108,8 @@ def _check_fits(flags: Flags, given: dict) -> None:
                     "Correct the mass, the bore or the length.")  # fmt: skip
 
 
-def _assumed(inputs) -> list[dict]:
+def assumed_of(inputs) -> list[dict]:
+    """Return what was assumed for what nobody told."""
     return [
         {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
         for a in inputs.assumed.values()
@@ -138,193 +139,72 @@ def _points(samples, unit: str, names: tuple[str, ...] = ("p05", "p50", "p95")) 
     }
 
 
-class _Lumen:
-    """One lumen as given, with every unknown drawn from its assumed range. SI."""
+def _lumen_cautions(lumen, left_kg) -> list[dict]:
+    """Return the cautions that stand beside one lumen."""
+    import numpy as np
 
-    def __init__(self, given: dict, samples: int, seed: int):
-        import numpy as np
+    from eo_risk.physics.properties import water_gas_ratio
 
-        from eo_risk.judgement.inputs import ItemInputs
-        from eo_risk.judgement.risk import Draw
-        from eo_risk.judgement.water import leftover
-        from eo_risk.units import to_si
-
-        self.given = given
-        self.draw = Draw(seed, samples).item("lumen")
-        self.inputs = ItemInputs(self.draw)
-        self.numbers = leftover.fluids(self.draw)
-        self.bore_m, self.length_m = (
-            np.full(samples, to_si(given[key], "mm")) for key in ("bore_mm", "length_mm")
-        )
-        self.air_k = self.inputs.number(
-            "--air-temperature-c", given["air_c"], "C", "assumed.air_temperature"
-        )
-        self.humidity = self.inputs.number(
-            "--air-rh-percent", given["air_rh_percent"], "%", "assumed.compressed_air_rh"
-        )
-        self.passes_air = given["open_ends"] == 2 and not given["blocked"]
-        self.seconds = to_si(given["minutes"], "min")
-
-    @property
-    def full_kg(self):
-        """Water that fills the bore. [kg]"""
-        from eo_risk.physics.water import bore_volume_m3
-
-        density = self.numbers.water_density_kg_per_m3(self.air_k)
-        return bore_volume_m3(self.bore_m, self.length_m) * density
-
-    def start_kg(self):
-        """Water before the drying air. [kg]"""
-        from eo_risk.judgement.water import leftover
-
-        given = self.given
-        if given["water_mg"] is not None:
-            error_mg = given["scale_error_mg"]
-            return self.inputs.known_with_error("--water-mg", given["water_mg"], error_mg, "mg")
-        emptying = leftover.Emptying(
-            given["how"], given["pushes"], given["emptied_seconds"], self._emptying_pa(),
-            given["orientation"],
-        )  # fmt: skip
-        return leftover.lumen_start_kg(
-            self.draw, self.bore_m, self.length_m, emptying, open_ends=given["open_ends"],
-            blocked=given["blocked"], hubs=given["hubs"], temperature_k=self.air_k,
-        )  # fmt: skip
-
-    def _emptying_pa(self):
-        """Gauge pressure of the air it was emptied with; None when it was not told. [Pa]"""
-        import numpy as np
-
-        from eo_risk.judgement.water import leftover
-        from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
-
-        if self.given["emptied_flow"] is not None:
-            rate = np.full(self.draw.samples, to_si(self.given["emptied_flow"], "NL/min"))
-            return leftover.flow_pressure_pa(
-                self.draw, self.numbers, self.bore_m, self.length_m,
-                leftover.normal_flow_kg_per_s(self.draw, rate), air_k=self.air_k,
-                ambient_pa=STANDARD_ATMOSPHERE_PA,
-            )  # fmt: skip
-        bar = self.given["emptied_bar"]
-        return None if bar is None else to_si(bar, "bar")
-
-    def blown_kg(self, start_kg):
-        """Water once the first seconds of drying air have thrown out what moves. [kg]
-
-        Credited to an estimate only, and only to air whose pressure or flow was given.
-        """
-        from eo_risk.judgement.water import leftover
-
-        known = ("pressure_bar", "flow_nl_per_min")
-        if self.given["water_mg"] is not None or all(self.given[key] is None for key in known):
-            return start_kg
-        if not self.passes_air:
-            return start_kg
-        return leftover.blown_out_kg(self.draw, start_kg, self.full_kg)
-
-    def flow_kg_per_s(self):
-        """Flow as measured, or as the pressure drives it without losses. [kg/s]"""
-        import numpy as np
-
-        from eo_risk.judgement.water import leftover
-        from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
-
-        measured = self.given["flow_nl_per_min"]
-        if measured is not None:
-            rate = np.full(self.draw.samples, to_si(measured, "NL/min"))
-            return leftover.normal_flow_kg_per_s(self.draw, rate)
-        gauge_pa = self.inputs.number(
-            "--air-pressure-gauge-bar", self.given["pressure_bar"], "bar", "assumed.air_pressure"
-        )
-        return leftover.pressure_flow_kg_per_s(
-            self.draw, self.numbers, self.bore_m, self.length_m, gauge_pa, air_k=self.air_k,
-            ambient_pa=STANDARD_ATMOSPHERE_PA,
-        )  # fmt: skip
-
-    def outer_diameter_m(self):
-        """Outer diameter of the tube; a wall is assumed where it is unknown. [m]"""
-        import numpy as np
-
-        from eo_risk.units import to_si
-
-        given = self.given["outer_diameter_mm"]
-        if given is not None:
-            return np.full(self.draw.samples, to_si(given, "mm"))
-        wall_m = self.inputs.number("wall of the lumen", None, "mm", "assumed.wall")
-        return self.bore_m + 2.0 * wall_m
-
-    def cautions(self, left_kg) -> list[dict]:
-        """Cautions that stand beside this lumen."""
-        import numpy as np
-
-        from eo_risk.physics.properties import water_gas_ratio
-
-        codes = []
-        if self.given["open_ends"] == 0:
-            codes.append("lumen_closed")
-        if self.given["blocked"]:
-            codes.append("channel_blocked")
-        ratio = water_gas_ratio(self.draw("assumed.cycle_temperature"), self.draw)
-        if np.median(left_kg / self.full_kg * ratio) > 1.0:
-            codes.append("eo_starvation")
-        return _cautions(codes)
+    codes = []
+    if lumen.told.open_ends == 0:
+        codes.append("lumen_closed")
+    if lumen.told.blocked:
+        codes.append("channel_blocked")
+    ratio = water_gas_ratio(lumen.draw("assumed.cycle_temperature"), lumen.draw)
+    if np.median(left_kg / lumen.full_kg * ratio) > 1.0:
+        codes.append("eo_starvation")
+    return _cautions(codes)
 
 
-def _lumen_answer(lumen: _Lumen) -> dict:
+def _lumen_answer(lumen) -> dict:
     import numpy as np
 
     from eo_risk.judgement.water import leftover
-    from eo_risk.units import STANDARD_ATMOSPHERE_PA, from_si, to_si
+    from eo_risk.units import from_si, to_si
 
     draw, start, flow = lumen.draw, lumen.start_kg(), lumen.flow_kg_per_s()
-    outer_m, blown = lumen.outer_diameter_m(), lumen.blown_kg(start)
-
-    def drying(flow_measured: bool):
-        return leftover.air_drying(
-            draw, lumen.numbers, blown, lumen.bore_m, lumen.length_m, flow,
-            flow_measured=flow_measured, air_k=lumen.air_k, relative_humidity=lumen.humidity,
-            ambient_pa=STANDARD_ATMOSPHERE_PA, outer_diameter_m=outer_m,
-            passes_air=lumen.passes_air,
-        )  # fmt: skip
-
-    result = drying(lumen.given["flow_nl_per_min"] is not None)
+    drying = lumen.drying(start)
     # Flow and evaporation are printed as they belong to the flow or pressure given; the time
     # until dry allows for losses at connectors and drops off the main flow.
-    full_rate = drying(True).evaporation_kg_per_s * draw("drying.lumen.time_factor")
-    left = result.left_kg(lumen.seconds) if lumen.seconds > 0.0 else start
+    full = lumen.drying(start, losses=False)
+    full_rate = full.evaporation_kg_per_s * draw("drying.lumen.time_factor")
+    left = drying.left_kg(lumen.seconds) if lumen.seconds > 0.0 else start
     flow_m3_per_s = np.median(flow / leftover.normal_flow_kg_per_s(draw, 1.0))
     return {
         "water_mg": _points(left, "mg"),
         "dry_after_min": _points(
-            np.maximum(result.dry_s - lumen.seconds, 0.0), "min", ("p50", "p95")
+            np.maximum(drying.dry_s - lumen.seconds, 0.0), "min", ("p50", "p95")
         ),
         "air_flow_nl_per_min": float(from_si(flow_m3_per_s, "NL/min")) * lumen.passes_air,
         "evaporation_mg_per_min": float(from_si(np.median(full_rate), "mg") * to_si(1.0, "min")),
-        "target_after_min": _to_target(lumen, result),
+        "target_after_min": minutes_to(lumen, lumen.told.target_mg, drying),
         "before_drying_mg": _points(start, "mg"),
-        "cannot_dry": _why_not(lumen, result),
-        "cautions": lumen.cautions(left),
-        "assumed": _assumed(lumen.inputs),
+        "cannot_dry": _why_not(lumen, drying),
+        "cautions": _lumen_cautions(lumen, left),
+        "assumed": assumed_of(lumen.inputs),
     }
 
 
-def _to_target(lumen: _Lumen, result) -> dict | None:
-    """Return how many more minutes of air leave no more than the target."""
-    import numpy as np
-
-    from eo_risk.units import to_si
-
-    target_mg = lumen.given["target_mg"]
+def minutes_to(lumen, target_mg: float | None, drying) -> dict | None:
+    """Return how many more minutes of air leave no more than a target; None without one."""
     if target_mg is None:
         return None
-    needed_s = result.seconds_to(to_si(target_mg, "mg")) - lumen.seconds
-    return _points(np.maximum(needed_s, 0.0), "min", ("p50", "p95"))
+    return _points(lumen.seconds_to(target_mg, drying), "min", ("p50", "p95"))
 
 
-def _why_not(lumen: _Lumen, result) -> str | None:
+def minutes_words(minutes: dict) -> str:
+    """Say the minutes of air to a target, of half the samples and of 95 %."""
+    return ", ".join(
+        f"{level} %: {'not this way' if found is None else significant(found) + ' min'}"
+        for level, found in (("50", minutes["p50"]), ("95", minutes["p95"]))
+    )
+
+
+def _why_not(lumen, drying) -> str | None:
     """Say why the air named never dries this lumen; None when it does in half the samples."""
     import numpy as np
 
-    if np.isfinite(np.median(result.dry_s)):
+    if np.isfinite(np.median(drying.dry_s)):
         return None
     if not lumen.passes_air:
         return "no air passes"
@@ -339,7 +219,10 @@ def run_lumen(args: argparse.Namespace) -> int:
     samples, seed = _sampling(flags)
     given = _read_lumen(flags) | {"blocked": args.blocked}
     flags.done()
-    answer = _finish(_lumen_answer(_Lumen(given, samples, seed)), samples, seed)
+    from eo_risk.judgement.water.one_lumen import LumenTold, OneLumen
+
+    lumen = OneLumen(LumenTold(**given), samples, seed)
+    answer = _finish(_lumen_answer(lumen), samples, seed)
     dry = answer["dry_after_min"]
     lines = [
         f"water left: {band(**answer['water_mg'], unit='mg')}",
@@ -356,12 +239,8 @@ def run_lumen(args: argparse.Namespace) -> int:
         )
     target = answer["target_after_min"]
     if target is not None:
-        within = ", ".join(
-            f"{level} %: {'not this way' if minutes is None else significant(minutes) + ' min'}"
-            for level, minutes in (("50", target["p50"]), ("95", target["p95"]))
-        )
-        lines.append(f"down to {significant(given['target_mg'])} mg after more air ({within}); "
-                     "then look again")  # fmt: skip
+        lines.append(f"down to {significant(given['target_mg'])} mg after more air "
+                     f"({minutes_words(target)}); then look again")  # fmt: skip
     emit(args, answer, _text(lines, answer))
     return 0
 
@@ -411,7 +290,7 @@ def _surface_answer(
             "joints": _points(found.joints_kg, "mg"),
         },
         "cautions": _cautions([]),
-        "assumed": _assumed(inputs),
+        "assumed": assumed_of(inputs),
     }
 
 
