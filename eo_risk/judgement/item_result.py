@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -23,6 +23,7 @@ from eo_risk.judgement.cautions import ItemFacts
 from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.load_context import LoadContext
+from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import correlation_parts
 from eo_risk.judgement.material.slow_pool import unmeasured_pool, with_slow_pool
@@ -221,12 +222,28 @@ def _extra(
         if model.body is not None and model.data_class == "C":
             found.append(("estimated_material", model.part.name))
     if item.earlier_eo_cycles:
-        found.append(("earlier_cycles", f"{item.earlier_eo_cycles} before"))
+        found += _earlier_cycles(item.earlier_eo_cycles, trace)
     humidity = plan.cycle.conditioning_rh_percent
     brine = reference.record("decision.salt_humidity").value
     if item.rinse_water in ("tap", "saline") and humidity is not None and humidity > brine:
         found.append(("salt_takes_up_water", f"{humidity:g} % RH"))
     return tuple(found)
+
+
+def _earlier_cycles(count: int, trace: ItemTrace) -> Iterator[tuple[str, str]]:
+    """Name what there is to say of earlier cycles: all followed, or which were left out."""
+    ended = False
+    for model, eo in zip(trace.models, trace.parts_eo, strict=True):
+        left_out = unfollowed(count, eo)
+        if left_out is not None:
+            ended = True
+            rise, most = left_out
+            yield "earlier_cycles_unfollowed", (
+                f"{model.part.name}: {MOST_FOLLOWED} of {count} followed, the last one added "
+                f"{100.0 * rise:.2g} %, the others at most {100.0 * most:.2g} % together"
+            )
+    if not ended:
+        yield "earlier_cycles", f"{count} before"
 
 
 def without_water(item_draft: ItemDraft, *, asks: bool) -> ItemDraft:

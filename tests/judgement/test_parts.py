@@ -7,6 +7,7 @@ import pytest
 
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_context import load_context
+from eo_risk.judgement.material import earlier_cycles
 from eo_risk.judgement.material.parts import (
     packaging_transfer,
     part_model,
@@ -54,6 +55,23 @@ def test_a_glass_gathers_over_more_cycles_than_a_rubber(held):
     assert np.all(held(glass, hours=12, earlier_cycles=200)[-1] >= many)
     few, many = (held(hours=12, earlier_cycles=n)[-1] for n in (3, 15))
     assert np.median(many / few) == pytest.approx(1.0, abs=0.02)
+
+
+def test_what_cycles_beyond_those_followed_may_add_is_a_bound(held):
+    """The bound from 30 of 45 cycles covers what the other 15 add in a run of all of them."""
+    glass = {"material": "pmma", "thickness_mm": 8.0, "plasticiser_percent": None}
+    followed = held(glass, hours=12, earlier_cycles=45)
+    rise, most = earlier_cycles.unfollowed(45, followed)
+    assert 0.01 < rise < 0.2
+    assert most == pytest.approx(15 * rise)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(earlier_cycles, "MOST_FOLLOWED", 45)
+        whole = held(glass, hours=12, earlier_cycles=45)
+        assert earlier_cycles.unfollowed(45, whole) is None
+    added = whole[-1] / followed[-1] - 1.0
+    assert 0.2 * most < np.quantile(added, 0.95) < most
+    assert earlier_cycles.unfollowed(45, held(hours=12, earlier_cycles=45)) is None
+    assert earlier_cycles.unfollowed(30, followed) is None
 
 
 @pytest.mark.parametrize("material", ["pvc_plasticised", "pmma"])

@@ -12,7 +12,7 @@ from eo_risk.judgement.timeline import LoadStage
 from eo_risk.physics.layer import Stage
 
 # Earlier cycles that are followed: a rubber has settled after a few, a glass goes on gathering.
-_FEW, _MANY = 3, 30
+_FEW, MOST_FOLLOWED = 3, 30
 _SETTLED = 0.01  # rise of what is left from one cycle to the next that no longer matters
 
 
@@ -63,5 +63,34 @@ def after_earlier(
         # What the last earlier cycle left, and what this one leaves.
         rising = held[end - outputs] > (1.0 + _SETTLED) * held[-outputs]
         if np.any(rising):
-            held = run_after(min(count, _MANY))
+            held = run_after(min(count, MOST_FOLLOWED))
     return held[-outputs:]
+
+
+def unfollowed(count: int, held_kg: np.ndarray) -> tuple[float, float] | None:
+    """Return what the cycles before those followed may add; None where nothing worth a word.
+
+    Parameters
+    ----------
+    count : int
+        Earlier cycles.
+    held_kg : ndarray, shape (outputs, samples)
+        What a part holds from its start in the last cycle to the end of its planned aeration.
+
+    Returns
+    -------
+    rise, most : float
+        Rise from one cycle to the next where the following ended, and the most by which all
+        others together raise what is held, as shares of it, 95 % bounds. [-]
+
+    Notes
+    -----
+    What a cycle long ago left only leaves since, so each further one adds no more than the last
+    one followed.
+    """
+    start, end = held_kg[0], held_kg[-1]
+    rise = np.where(end > start, (end - start) / np.where(end > start, end, 1.0), 0.0)
+    if count <= MOST_FOLLOWED or not np.any(rise > _SETTLED):
+        return None
+    high = float(np.quantile(rise, 0.95))
+    return high, high * (count - MOST_FOLLOWED)
