@@ -14,6 +14,7 @@ from eo_risk.judgement.allowed.counted import (
     counted_of,
     dose_shares,
     item_limits,
+    released_in_contact,
     residue_curve,
     ruling_curves,
     ruling_form,
@@ -129,12 +130,22 @@ def draft_item(
     clean = simulate(plan, item, parts, context.planned)
     trace = with_slow_pool(clean, timeline, inputs, everywhere=pool_on)
     meets = item_limits(plan, item)
-    shares = dose_shares(trace, item, inputs, timeline, meets.days)
-    amounts = amounts_left(trace, item, shares, meets.days)
+
+    @cache
+    def released(outputs: tuple[int, ...]) -> tuple[np.ndarray | None, ...]:
+        return released_in_contact(clean.models, item, inputs, context.timeline, context.gas,
+                                   outputs, meets.days)  # fmt: skip
+
+    def shares(found: ItemTrace) -> dict[str, np.ndarray]:
+        outputs = found.outputs[found.after_wash()][None if follow else -1 :]
+        return dose_shares(found, item, released(tuple(outputs)), len(outputs))
+
+    at_end = {period: share[-1] for period, share in shares(trace).items()}
+    amounts = amounts_left(trace, item, at_end, meets.days)
     rows = residue_rows(meets.limits, amounts, trace.contact_area_m2)
 
     def curves_of(found: ItemTrace) -> list:
-        left = amounts_left(found, item, amounts.dose_share, meets.days)
+        left = amounts_left(found, item, shares(found), meets.days)
         return ruling_curves(found, rows, left, counted_of(item).share)
 
     @cache

@@ -41,6 +41,7 @@ class ItemTrace:
     """What one item holds at every output. SI; arrays (outputs, samples) or (samples,).
 
     `time_s` counts from the end of the last air wash; outputs before it are negative.
+    `outputs` are those of all stages that are followed.
     """
 
     models: tuple[PartModel, ...]
@@ -48,6 +49,7 @@ class ItemTrace:
     parts_ech: np.ndarray
     water: ItemWater
     time_s: np.ndarray
+    outputs: np.ndarray
     at_end_of_exposure: np.ndarray
     outside_area_m2: np.ndarray
     contact_area_m2: np.ndarray
@@ -213,7 +215,7 @@ def simulate(
         water = _with_sorbed(water, sorbed)
     exposure_end = timeline.exposure_last - timeline.exposure_first + 1
     taken = np.sum([eo[exposure_end] for eo in held], axis=0)
-    return ItemTrace(models, held, ech, water, time, taken, outside, contact, mass)
+    return ItemTrace(models, held, ech, water, time, course.rows, taken, outside, contact, mass)
 
 
 def _ratio_at_end(model: PartModel, timeline: Timeline, inputs: ItemInputs) -> np.ndarray:

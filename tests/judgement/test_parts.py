@@ -1,10 +1,12 @@
 """Coatings, earlier cycles and unknown grades in the parts of an item."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from eo_risk.judgement.allowed.counted import released_in_contact
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.material import earlier_cycles
@@ -113,3 +115,39 @@ def test_an_unknown_grade_covers_soft_and_hard(held):
     low, high = np.quantile(left["pvc_unknown"], (0.05, 0.95))
     assert low <= np.median(left["pvc_rigid"]) <= high
     assert low <= np.median(left["pvc_plasticised"]) <= high
+
+
+def test_what_leaves_in_contact_follows_the_course_of_the_item(demo):
+    """After earlier cycles EO sits deeper, so less of it leaves in the first day of contact."""
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"][1]["parts"][0] |= {"material": "pmma", "plasticiser_percent": None}
+    raw["items"][1]["patient"] |= {"duration": "permanent"}
+    raw["items"][1] |= {"earlier_eo_cycles": 3}
+    context = load_context(read_plan(raw), 64, 1, follow=False)
+    item, timeline = context.plan.items[1], context.timeline
+    inputs = ItemInputs(context.draw.item("one"))
+    model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
+    level = 1e-4 * np.ones(64)  # kg/m3 around the load in its aeration, invented
+    gas = [(s.eo_start_kg_per_m3, s.eo_end_kg_per_m3) if s.step is None else (level, level)
+           for s in timeline.injected]  # fmt: skip
+    outputs = (len(timeline.injected) - 3, len(timeline.injected))
+    (found,) = released_in_contact([model], item, inputs, timeline, gas, outputs,
+                                 {"24h": 1.0, "30d": 30.0})  # fmt: skip
+    whole = part_stages(model, timeline.injected, inputs, gas=gas)
+    last = timeline.injected[-1]
+    zero = np.zeros(64)
+    day = replace(last, duration_s=np.full(64, 86400.0), temperature_k=np.full(64, 310.15),
+                  eo_start_kg_per_m3=zero, eo_end_kg_per_m3=zero)  # fmt: skip
+    bare = part_stages(model.bare(), [day], inputs)
+
+    def share(cycles, dropped):
+        held = run_stages(model, [
+            made * (cycles - 1) + made[: len(made) - dropped] + worn
+            for made, worn in zip(whole, bare, strict=True)
+        ])  # fmt: skip
+        return 1.0 - held[-1] / held[-2]
+
+    assert found[0, 1] == pytest.approx(share(4, 0), rel=0.02)
+    assert found[0, 0] == pytest.approx(share(4, 3), rel=0.02)
+    assert np.all(found[1] > found[0])
+    assert np.all(share(1, 0) > 1.05 * found[0, 1])

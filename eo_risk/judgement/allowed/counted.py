@@ -12,7 +12,7 @@ from eo_risk.judgement.allowed.dose import Counted, counted
 from eo_risk.judgement.allowed.residues import Amounts
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
-from eo_risk.judgement.material.parts import part_stages, run_stages
+from eo_risk.judgement.material.parts import Gas, PartModel, run_part
 from eo_risk.judgement.result import BandLine, Curve, Residue
 from eo_risk.judgement.simulate import ItemTrace, glycol
 from eo_risk.judgement.timeline import Timeline
@@ -89,16 +89,33 @@ def amounts_left(trace: ItemTrace, item: Item, share: dict[str, np.ndarray], day
     return Amounts(eo, ech, eg, None if spot is None else share_counted * spot[-1], share, days)
 
 
-def dose_shares(
-    trace: ItemTrace, item: Item, inputs: ItemInputs, timeline: Timeline, days: dict[str, float]
-) -> dict[str, np.ndarray]:
-    """Return the share of the EO residue that leaves the item within each period of some days.
+def released_in_contact(
+    models: Sequence[PartModel], item: Item, inputs: ItemInputs, timeline: Timeline,
+    gas: Gas | None, outputs: Sequence[int], days: dict[str, float],
+) -> tuple[np.ndarray | None, ...]:  # fmt: skip
+    """Return the share of its EO that each part gives off in the first day and month of contact.
 
-    Only for contact beyond a day: the parts give off at body temperature without resistance
-    outside; dissolved EO counts in full from the first day.
+    The parts give off at body temperature without resistance outside, from what the item's own
+    course left in them.
+
+    Parameters
+    ----------
+    models, item, inputs : sequence of PartModel, Item, ItemInputs
+        The parts of one item.
+    timeline, gas : Timeline, Gas
+        All stages that are followed, with the levels that stand for clean air.
+    outputs : sequence of int
+        Outputs of `timeline` at which contact may begin.
+    days : dict
+        Days of each period.
+
+    Returns
+    -------
+    tuple of ndarray, shape (2, outputs, samples)
+        None for a part that gives off nothing; empty for contact of up to a day.
     """
     if item.patient.duration not in ("prolonged", "permanent"):
-        return {}
+        return ()
     last = timeline.stages[-1]
     body_k = inputs.draw("patient.temperature")
     zero = np.zeros_like(body_k)
@@ -107,22 +124,40 @@ def dose_shares(
                 temperature_k=body_k, eo_start_kg_per_m3=zero, eo_end_kg_per_m3=zero)
         for lasts in (days["24h"], days["30d"] - days["24h"])
     ]  # fmt: skip
-    left = [np.zeros_like(body_k) for _ in range(3)]
-    for model in trace.models:
-        if model.body is None:
+    found = []
+    for model in models:
+        if not model.gives_off:
+            found.append(None)
             continue
-        packed = part_stages(model, timeline.injected, inputs)
-        worn = part_stages(model.bare(), contact, inputs)
-        held = run_stages(model, [a + b for a, b in zip(packed, worn, strict=True)])
-        for i in range(3):
-            left[i] = left[i] + held[-3 + i]
-    water = trace.water.film.eo[-1] if trace.water.plug is None else trace.water.plug.eo[-1]
-    total = np.maximum(left[0] + water, np.finfo(float).tiny)
-    day, month = ((left[0] - left[i] + water) / total for i in (1, 2))
-    shares = {"24h": day, "30d": month}
+        held = run_part(model, timeline, inputs, gas=gas, worn=contact, worn_from=outputs,
+                        earlier_cycles=item.earlier_eo_cycles or 0)  # fmt: skip
+        worn = held[-2 * len(outputs) :].reshape(len(outputs), 2, -1).swapaxes(0, 1)
+        before = np.maximum(held[list(outputs)], np.finfo(float).tiny)
+        found.append(np.clip(1.0 - worn / before, 0.0, 1.0))
+    return tuple(found)
+
+
+def dose_shares(
+    trace: ItemTrace, item: Item, released: Sequence[np.ndarray | None], outputs: int
+) -> dict[str, np.ndarray]:
+    """Return the share of the EO residue that leaves the item within each period of some days.
+
+    Only for contact beyond a day, which begins at any of the last `outputs` of the trace; what
+    the parts have `released` is as `released_in_contact` tells. Dissolved EO counts in full
+    from the first day. Each shape (outputs, samples).
+    """
+    if item.patient.duration not in ("prolonged", "permanent"):
+        return {}
+    water = trace.water.film.eo if trace.water.plug is None else trace.water.plug.eo
+    water = water[-outputs:]
+    parts = [eo[-outputs:] for eo in trace.parts_eo]
+    total = np.maximum(sum(parts, water), np.finfo(float).tiny)
+    given = zip(released, parts, strict=True)
+    left = sum((gone * eo for gone, eo in given if gone is not None), np.stack([water, water]))
+    shares = dict(zip(("24h", "30d"), left / total, strict=True))
     if item.patient.duration == "prolonged":
-        shares["day"] = month
-    return {period: np.clip(share, 0.0, 1.0) for period, share in shares.items()}
+        shares["day"] = shares["30d"]
+    return shares
 
 
 def ruling_curves(
@@ -130,7 +165,8 @@ def ruling_curves(
 ) -> list[tuple[np.ndarray, np.ndarray | float]]:
     """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
 
-    Of EO only the share that counts, as in the rows; a wet spot is per area. [kg/m2]
+    Of EO only the share that counts, as in the rows; a wet spot is per area. [kg/m2] The dose
+    shares of `amounts` are those at every output since the wash.
     """
     after = trace.after_wash()
     curves = []

@@ -248,14 +248,22 @@ def run_part(
     *,
     gas: Gas | None = None,
     earlier_cycles: int = 0,
+    worn: Sequence[LoadStage] = (),
+    worn_from: Sequence[int] = (),
 ) -> np.ndarray:
     """Return the EO one part holds from the injection on. [kg]
 
     Shape (outputs, samples), as `Timeline` has them. With `earlier_cycles` the part goes
-    through the same cycle and planned aeration before, and starts with what that left.
+    through the same cycle and planned aeration before, and starts with what that left. From
+    each output in `worn_from` it also goes, bare, through the stages `worn`, whose outputs
+    come last.
     """
     stages, planned = timeline.followed, timeline.injected
     layers = part_stages(model, stages, inputs, gas=gas)
+    if worn:
+        contact = part_stages(model.bare(), worn, inputs)
+        layers = [made + _from_each(worn_from, bare)
+                  for made, bare in zip(layers, contact, strict=True)]  # fmt: skip
     if not earlier_cycles:
         return run_stages(model, layers)
     before = [coarse(made[: len(planned)], planned) for made in layers]
@@ -266,7 +274,13 @@ def run_part(
             for first, last in zip(before, layers, strict=True)
         ])  # fmt: skip
 
-    return after_earlier(earlier_cycles, len(stages) + 1, len(planned), run_after)
+    return after_earlier(earlier_cycles, len(layers[0]) + 1, len(planned), run_after)
+
+
+def _from_each(outputs: Sequence[int], stages: list[Stage]) -> list[Stage]:
+    """Return the stages once from each of the outputs; output k is the end of stage k - 1."""
+    first, *others = stages
+    return [stage for output in outputs for stage in (replace(first, after=output - 1), *others)]
 
 
 def _moved(stage: Stage, places: int) -> Stage:
