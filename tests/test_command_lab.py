@@ -131,6 +131,15 @@ def test_groups_are_compared_by_a_bound(capsys, write):
     assert found["comparisons"][0]["within_margin"] is False
 
 
+def test_groups_of_one_lot_each_are_compared_too(capsys, write):
+    lines = [f"A,{h},EO,{a * 0.937**h * f:.4g},mg/device,{g}"
+             for g, a in (("pouch", 20), ("double bag", 24))
+             for h, f in ((0, 1.02), (6, 0.99), (12, 1.01), (24, 0.98), (36, 1.0))]  # fmt: skip
+    found = answer(capsys, write(*lines, head=HEAD + ",group"), "--limit-mg", 4, "--margin-h", 3)
+    assert found["comparisons"][0]["within_margin"] is False
+    assert "test two lots or more of each group" in found["comparisons"][0]["text"]
+
+
 def test_a_modelled_packaging_supports_no_comparison(capsys, study):
     fault = errors(capsys, study, "--limit-mg", 4, "--margin-h", 2)["--margin-h"]
     assert "measure both" in fault["do"]

@@ -86,7 +86,7 @@ def reach_of(name: str, points: Points, ln_limit: float) -> Reach | None:
     else:
         line = pooled(points)
         slope, lots, c = line.slope_per_h, 0, line.covariance
-        middle = -c[0, 1] / c[1, 1]  # where level and slope are independent
+        middle = -float(c[0, 1] / c[1, 1])  # where level and slope are independent
         level, level_variance = float(line.line(middle)), float(line.line_variance(middle))
         freedom = slope_freedom = line.degrees_of_freedom
         slope_variance = float(c[1, 1])

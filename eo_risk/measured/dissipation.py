@@ -20,6 +20,7 @@ from eo_risk.measured.censored_line import LinearFit, can_fit, fit_line
 from eo_risk.measured.device_amounts import DeviceAmount
 
 TOLERANCE_SHARE = 0.95  # of the devices, at this confidence as well: the 95/95 answer
+_LEAST_LINE_ERROR = 1e-3  # of a line, in units of the scatter of a device
 # Steps of the search, as shares of the last sampled hour; a line later has no meaning.
 _SEARCH_SHARES = np.geomspace(1e-4, 50.0, 80)
 
@@ -103,6 +104,8 @@ class Decline:
         """
         sd = np.sqrt(self.scatter_variance)
         d = np.sqrt(self.line_variance(hours) / self.scatter_variance)
+        # A line known better than this adds nothing: to six digits it is the limit d = 0.
+        d = np.maximum(d, _LEAST_LINE_ERROR)
         z = stats.norm.ppf(share)
         factor = d * stats.nct.ppf(confidence, self.degrees_of_freedom, z / d)
         return self.line(hours) + factor * sd

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from eo_risk.measured.dissipation import Points, by_lots, can_fit_lots, pooled
 
@@ -36,6 +37,16 @@ def test_scatter_too_large_for_any_release_time():
 def test_an_exact_line_has_no_margin():
     line = pooled(points_of(HOURS, 20.0 * np.exp(-0.07 * HOURS)))
     assert line.release_h(LN_LIMIT, 0.95) == pytest.approx(np.log(5.0) / 0.07, rel=1e-6)
+
+
+def test_tolerance_about_a_level_known_exactly_is_that_of_the_scatter_alone():
+    """Lots of one level: z sqrt(f / chi2(0.05, f)), the tolerance factor of a known mean."""
+    names = np.repeat(["A", "B", "C"], 5)
+    line = by_lots(points_of(np.tile(HOURS, 3), np.tile([20.0, 13.0, 9.1, 4.2, 1.9], 3), names))
+    factor = stats.norm.ppf(0.95) * np.sqrt(2.0 / stats.chi2.ppf(0.05, 2))
+    expected = line.line(24.0) + factor * np.sqrt(line.scatter_variance)
+    assert line.tolerance(24.0, 0.95, 0.95) == pytest.approx(expected, rel=1e-6)
+    assert line.tolerance_h(LN_LIMIT, 36.0) > line.crossing_h(LN_LIMIT)
 
 
 def test_lots_need_two_lots_with_known_values():
