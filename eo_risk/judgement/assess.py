@@ -98,17 +98,16 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
                            "measure, do not wait.")  # fmt: skip
     else:
         out, note = _time_out(plan, required)
-    volume = context.inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
-                                   "assumed.chamber_volume")  # fmt: skip
+    free = context.inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
+                                 "assumed.chamber_volume")  # fmt: skip
+    free = free * context.inputs.draw("chamber.free_share")
     level = timeline.chamber[timeline.exposure_last].eo_end_kg_per_m3
     humid = timeline.chamber[timeline.exposure_last]
     full = density_kg_per_m3(
         water_saturation_pa(humid.gas_temperature_k), humid.gas_temperature_k,
         central("water.molar_mass"),
     )  # fmt: skip
-    capacity = gas_water_capacity_kg(
-        volume * context.inputs.draw("chamber.free_share"), full, humid.relative_humidity * full
-    )
+    capacity = gas_water_capacity_kg(free, full, humid.relative_humidity * full)
     return LoadResult(
         max((d.aeration.p95_s for d in known), default=None) if complete else None,
         required,
@@ -117,7 +116,7 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
         slowest.name if slowest else None,
         _groups(drafts),
         float(sum(d.quantity * d.taken_up_kg for d in drafts)),
-        float(np.median(volume * level)),
+        float(np.median(free * level)),
         float(sum(d.quantity * d.released_kg for d in drafts)),
         float(np.median(capacity)),
     )

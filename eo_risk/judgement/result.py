@@ -270,7 +270,7 @@ class LoadGroup:
 
 @dataclass(frozen=True)
 class LoadResult:
-    """The load as a whole."""
+    """The load as a whole; its EO charge is what fills the gas around it at the set level."""
 
     aeration_p95_s: float | None
     required_s: float | None

@@ -126,6 +126,8 @@ def test_a_load_that_takes_up_much_thins_the_gas(raw):
     assert np.all(taken > held[end] * left / full - held[1])
     result = check_plan(plan, samples=64, advise=False)
     assert result.load.depleted_eo_kg_per_m3 == pytest.approx(np.median(left), rel=1e-9)
+    # Charge and thinning are of one volume: the gas around the load.
+    assert result.load.eo_charge_kg == pytest.approx(np.median(free * full), rel=1e-9)
     assert any(c.code == "load_depletes_eo" and "mg/L left" in c.where for c in result.cautions)
 
 
