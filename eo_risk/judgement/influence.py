@@ -222,6 +222,8 @@ def with_total_indices(
     made = []
     for old in found.most:
         total = total_index(found.targets[old.on], moved[old.input][old.on])
-        text = f"{words(old.input)}: total Sobol index {total:.2f} on {old.on}"
-        made.append(replace(old, share=min(total, 1.0), text=text))
+        share = min(total, 1.0)
+        text = (f"{words(old.input)}, alone or with others, explains {100 * share:.0f} % of the "
+                f"spread of {old.on} (total Sobol index {total:.2f})")  # fmt: skip
+        made.append(replace(old, share=share, text=text))
     return tuple(sorted(made, key=lambda i: (i.on != found.most[0].on, -i.share)))

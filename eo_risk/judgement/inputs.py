@@ -60,6 +60,14 @@ class ItemInputs:
         self.assumed[field] = Assumed(field, record.low, record.high, record.unit)
         return self.draw.record_as_own(field, record_id, assumed=True)
 
+    def choice(self, field: str, low: float, high: float, unit: str, note: str = "") -> np.ndarray:
+        """Return where an unknown choice falls, 0 to 1, and note it as assumed, as it is counted.
+
+        Shape (samples,), evenly spread. [-]
+        """
+        self.assumed[field] = Assumed(field, low, high, unit, note)
+        return self.draw.own(field, "uniform", 0.5, 0.0, 1.0, "-", assumed=True)
+
     def known_with_error(
         self, field: str, value: float, error: float, unit: str
     ) -> np.ndarray:

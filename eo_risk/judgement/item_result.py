@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -38,6 +38,7 @@ from eo_risk.judgement.result import (
     Caution,
     Curve,
     GlycolBeside,
+    Influence,
     ItemResult,
     OwnRecordUse,
     PartHold,
@@ -100,6 +101,13 @@ def _outside_range(trace: ItemTrace, timeline: Timeline) -> tuple[str, ...]:
         if model.body is not None and any(outside_range(n, kelvin) for n in known):
             found.append(model.part.name)
     return tuple(found)
+
+
+def _letters(
+    most: Sequence[Influence], records: Mapping[str, str], assumed: Collection[str]
+) -> list[str]:
+    """Return the data classes of what matters most; an assumed field is an estimate."""
+    return [records.get(i.input, "C" if i.input in assumed else "A") for i in most]
 
 
 def _target(rows: Sequence[Residue]) -> Residue | None:
@@ -177,7 +185,6 @@ def draft_item(
     if target and target.substance == "ECH":
         results["ECH"] = amounts.ech[(target.model, target.buffering)]
     found = matters(target.substance if target else "EO", results, variables if ranked else {})
-    letters = [m.data_class for m in trace.models] or ["A"]
     records = tuple(
         (name, inputs.draw.record(name).data_class)
         for name in variables
@@ -186,6 +193,8 @@ def draft_item(
     asked = "patient.contact_area_cm2"
     assumed = tuple(sorted({**context.inputs.assumed, **inputs.assumed}.values(),
                            key=lambda a: (a.field != asked, a.field)))  # fmt: skip
+    letters = [m.data_class for m in trace.models if m.body is not None]
+    letters += _letters(found.most, dict(records), {a.field for a in assumed})
     facts = ItemFacts(
         glycol_over_reference=glycol_over(rows),
         starved_lumens=trace.water.starved,
@@ -200,7 +209,7 @@ def draft_item(
         part_holds(trace, part_hours),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),
-        trace.water.places, found, assumed, records, max(letters),
+        trace.water.places, found, assumed, records, max(letters, default="A"),
         float(np.median(trace.at_end_of_exposure)), float(np.median(trace.water.released_kg)),
         meets.body_mass_kg, ", ".join(from_starting_type(item)),
         counted_of(item).text, own_record_uses(plan.own_records, item.name, variables),

@@ -44,6 +44,8 @@ def caution_text(caution: dict) -> str:
 def assumed_line(row: dict) -> str:
     """Say which field was assumed, over which range."""
     note = f" ({printable(row['note'])})" if row["note"] else ""
+    if row["unit"] == "grades":  # a choice is no range
+        return f"{printable(row['field'])}: assumed {printable(row['note'])}"
     span = f"{known(row['low'])} to {known(row['high'], row['unit'])}"
     return f"{printable(row['field'])}: assumed {span}{note}"
 

@@ -16,6 +16,7 @@ from eo_risk.judgement.material.parts import (
     substance_of,
 )
 from eo_risk.output.answer import check_answer
+from eo_risk.output.wording import assumed_line
 from eo_risk.plan.load_plan import read_plan
 
 PART = {"name": "one", "material": "silicone", "shape": "sheet", "thickness_mm": 1.0, "faces": 2,
@@ -188,3 +189,28 @@ def test_5_to_95_percent_of_a_family_cover_its_members(family, answer):
     outside = [m for m, value in medians.items() if not low <= value <= high]
     assert len(outside) <= (2 if len(members) > 10 else 0), (low, high, medians)
     assert high > 10.0 * low
+
+
+def test_a_choice_nobody_made_is_assumed_and_said(answer):
+    item = answer({"material": "polyurethane_unknown", "faces": None}, hours=1.0)
+    said = {row["field"]: assumed_line(row) for row in item["assumed"]}
+    assert said["parts[0].material"].startswith("parts[0].material: assumed any of 2 grades: poly")
+    assert said["parts[0].faces"] == "parts[0].faces: assumed 1 to 2 open faces"
+    known = answer({"material": "polyurethane_soft"}, hours=1.0)
+    assert known["assumed"] == []
+
+
+def test_an_unknown_grade_that_matters_is_what_is_asked(answer):
+    item = answer({"material": "plastic_unknown", "thickness_mm": 3.0}, hours=1.0)
+    assert item["question"]["field"] == "parts[0].material"
+    assert item["question"]["text"].endswith("grades.")
+
+
+def test_the_class_of_an_item_is_the_worst_of_its_parts_and_of_what_matters_most(answer):
+    steel = answer({"material": "stainless_steel"}, {"external_water": {
+        "area_cm2": 100, "measured_mg": 500, "scale_error_mg": 0}})  # fmt: skip
+    letters = dict((row["id"], row["class"]) for row in steel["records"])
+    most = [letters[row["input"]] for row in steel["matters_most"]]
+    assert steel["class"] == max(most) == "C"  # what water does to glycol is no measured number
+    measured = answer()
+    assert measured["class"] >= max(part["class"] for part in measured["parts"])

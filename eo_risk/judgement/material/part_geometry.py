@@ -44,7 +44,7 @@ def geometry(
     # Of unknown shape it is taken as the slowest: a sheet open on one face.
     doubled = 2.0 if part.shape is None else {1: 2.0, 2: 1.0}.get(part.faces)
     if doubled is None:
-        doubled = np.where(inputs.draw.own(f"{field}.faces", "uniform", 0.5, 0, 1, "-") < 0.5, 2, 1)
+        doubled = np.where(inputs.choice(f"{field}.faces", 1, 2, "open faces") < 0.5, 2, 1)
     return Body("sheet", thickness_m * doubled), volume, 2.0 * volume / (thickness_m * doubled)
 
 

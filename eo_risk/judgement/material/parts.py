@@ -109,7 +109,9 @@ def substance_of(material_id: str, field: str, inputs: ItemInputs) -> Substance:
     members = material.members or (material.id,)
     chosen = None
     if len(members) > 1:
-        u = inputs.draw.own(f"{field}.material", "uniform", 0.5, 0.0, 1.0, "-", assumed=True)
+        names = "; ".join(reference.material(member).name for member in members)
+        u = inputs.choice(f"{field}.material", 1, len(members), "grades",
+                          f"any of {len(members)} grades: {names}")  # fmt: skip
         chosen = np.minimum((u * len(members)).astype(int), len(members) - 1)
     letters = [
         inputs.draw.record(f"{m}.{quantity}").data_class
