@@ -6,6 +6,7 @@ import re
 import pytest
 
 from eo_risk.cli import main
+from eo_risk.output.lab_wording import release_sentence
 
 HEAD = "lot,aeration_h,substance,result,unit"
 
@@ -152,6 +153,17 @@ def test_the_layer_model_stands_beside_the_line(capsys, study):
     assert d["p95"] / d["p05"] < record["p95"] / record["p05"]
     assert found["release_h"] > 24.7  # when the line itself meets the limit
     assert [r["quantity"] for r in found["site_material_records"]] == ["diffusivity"]
+
+
+def test_a_layer_model_that_asks_for_longer_is_in_the_release_sentence(capsys, study):
+    """Far beyond the results its slow pool shows; a straight line has none."""
+    body = ("--material", "pvc_plasticised", "--thickness-mm", 4, "--model", "pooled")
+    for limit, longer in ((4, True), (0.2, True), (15, False)):
+        found = answer(capsys, study, "--limit-mg", limit, *body)
+        layer_h = found["physics"]["release_h_rounded"]
+        assert (layer_h > found["release_h_rounded"]) is longer, limit
+        said = f"The layer model asks for longer: {layer_h} h."
+        assert (said in release_sentence(found)) is longer
 
 
 def test_a_metal_is_not_fitted(capsys, study):

@@ -59,9 +59,18 @@ def release_sentence(answer: dict) -> str:
             f"({model_name(answer['ruling_model'])} gives the longest time).")  # fmt: skip
     if answer["extrapolated"]:
         said += f" This is beyond the last sampled time, {answer['times_h'][-1]:g} h."
+    layer = answer["physics"]
+    if layer and (layer["release_h_rounded"] is None or layer["release_h_rounded"] > rounded):
+        said += f" The layer model asks for longer: {layer_release(layer)}."
     if ruled := ruled_by(answer):
         said += f" {ruled}."
     return said
+
+
+def layer_release(layer: dict) -> str:
+    """Write the release time by the layer model."""
+    hours = layer["release_h_rounded"]
+    return "no release time" if hours is None else hours_text(hours)
 
 
 def ruling_release(answer: dict) -> tuple[int, float | None] | None:
