@@ -20,6 +20,7 @@ from ui import paths, words
 from ui.forms import kinds, number_entered, number_shown
 
 ROW = "row"  # which item of the plan a row shows; empty in a row that was added
+ALSO = "also"  # what an item has beyond the one part, lumen and drying step of its row
 NEW_NAMES = {"parts": "body", "lumens": "lumen"}
 _WHOLE = {"quantity"}
 _TEXT = {"name", "needed_by"}
@@ -61,6 +62,19 @@ def unit_of(path: str) -> str:
     return words.unit_of(path.rpartition(".")[2])
 
 
+def also(item: dict) -> str:
+    """Say what an item has that its row does not show; empty where the row shows it all."""
+    lumens = item.get("lumens") or []
+    more = (
+        (len(item.get("parts") or []) - 1, words.PART),
+        (len(lumens) - 1, words.LUMEN),
+        (sum(len(lumen.get("drying") or []) for lumen in lumens)
+         - bool(paths.get(item, "lumens[0].drying")), words.DRYING),
+    )  # fmt: skip
+    return ", ".join(f"+{count} {what.lower()}{'s' * (count > 1)}"
+                     for count, what in more if count > 0)  # fmt: skip
+
+
 def frame_of(items: list[dict], units: UnitsShown) -> pd.DataFrame:
     """Lay the items out as a table, one row each, an unknown as an empty cell."""
     columns: dict[str, pd.Series] = {
@@ -74,6 +88,8 @@ def frame_of(items: list[dict], units: UnitsShown) -> pd.DataFrame:
         if is_number(path):
             values = [number_shown(value, unit_of(path), units) for value in values]
         columns[path] = pd.Series([value or None for value in values], dtype="object")
+        if path == "name" and any(map(also, items)):
+            columns[ALSO] = pd.Series(list(map(also, items)), dtype="object")
     return pd.DataFrame(columns)
 
 

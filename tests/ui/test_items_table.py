@@ -25,6 +25,22 @@ def test_an_untouched_table_changes_nothing(items):
     assert items_table.items_of(items, items_table.frame_of(items, OWN), OWN) == items
 
 
+def test_a_row_says_what_it_does_not_show(items):
+    table = items_table.frame_of(items, OWN)
+    shown = dict(zip(table["name"], table[items_table.ALSO], strict=True))
+    for item in items:
+        more = {"part": len(item["parts"]) - 1, "lumen": len(item["lumens"]) - 1}
+        for what, count in more.items():
+            assert (f"+{count} {what}" in shown[item["name"]]) == (count > 0), item["name"]
+    assert any("part" in text for text in shown.values())
+    lumen = {"name": "a", "drying": [{}, {}]}
+    assert items_table.also({"parts": [{}], "lumens": [lumen, {"name": "b", "drying": [{}]}]}) == (
+        "+1 lumen, +2 drying steps"
+    )
+    plain = [item for item in items if not items_table.also(item)]
+    assert items_table.ALSO not in items_table.frame_of(plain, OWN)
+
+
 def test_other_units_change_what_is_shown_and_nothing_else(items):
     units = UnitsShown(temperature="F", pressure="inHg", length="in", mass="oz")
     items[0]["parts"][0]["mass_g"] = 100.0 / 3.0  # no round number in either unit

@@ -23,7 +23,10 @@ from ui import fill, forms, items_table, paths, pick, show, state, words
 
 
 def _column_config() -> dict:
-    config: dict = {items_table.ROW: None}
+    config: dict = {
+        items_table.ROW: None,
+        items_table.ALSO: st.column_config.TextColumn(words.ALSO, disabled=True),
+    }
     for path, name in words.COLUMNS.items():
         title = words.in_units(name, state.units())
         choices = items_table.choices_of(path)
