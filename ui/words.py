@@ -18,9 +18,10 @@ FAULTS = "These inputs cannot be used; the plan keeps its last usable values."
 TABLE_HELP = (
     "One row per item; scroll right for more columns. An empty cell is unknown: it takes a "
     "range or blocks, and is never good news. Write none where the instructions name no such "
-    "number. Needed by takes a time such as 15:00. No patient "
-    "names or numbers."
+    "number. Needed by takes a time such as 15:00. A row holds one part, lumen and drying step; "
+    "further ones stand under All fields of one item. No patient names or numbers."
 )
+ALSO = "Also has"
 SAMPLES = "Samples per uncertain number"
 SEED = "Seed"
 OPEN_DEMO = "Demo plan (invented hospital)"
@@ -46,10 +47,13 @@ ROWS_READ, UNDERSTOOD = "items read", "The list was read as"
 PART, LUMEN, DRYING, OUTSIDE, STEP = "Part", "Lumen", "Drying step", "outside", "Aeration step"
 ADD, REMOVE_LAST = "Add", "Remove last"
 ADD_STEP, REMOVE_STEP = "Add an aeration step", "Remove the last aeration step"
-MORE_PARTS = "Add or remove parts, lumens and drying steps"
+MORE_PARTS = "Add or remove parts, lumens, drying steps and what is packed with it"
+NOTHING_BESIDE = f"Tray, container, gasket or textile: none yet. See {MORE_PARTS}."
 WASHES, GAS = "Air washes", "Gas"
-ITEM_TABS = ("Item", "Parts", "Lumens and drying", "Water outside", "Patient contact",
-             "Instructions for use")  # fmt: skip
+ITEM_TABS = ("Item", "Parts", "Lumens and drying", "Water outside", "Packed with it",
+             "Patient contact", "Instructions for use")  # fmt: skip
+COATING = "Coating on its outer face, where it has one"
+BESIDE = "Packed with it"
 CYCLE_TABS = ("Load and steriliser", "Cycle", "Aeration", "Room", "Rules")
 
 SITE_FILE, SITE_IN_USE, UNNAMED_SITE = "Site file", "In use", "a site without a name"

@@ -145,9 +145,10 @@ def blocks():
     """Every block of the plan that a form draws."""
     from eo_risk.plan import load_plan as plan
 
-    return [plan.LoadPlan, plan.Item, plan.Part, plan.Lumen, plan.Emptied, plan.DryingStep,
-            plan.ExternalWater, plan.PatientContact, plan.Instructions, plan.Chamber, plan.Cycle,
-            plan.Washes, plan.Gas, plan.AerationStep, plan.Room, plan.Rules]  # fmt: skip
+    return [plan.LoadPlan, plan.Item, plan.Part, plan.Coating, plan.Lumen, plan.Emptied,
+            plan.DryingStep, plan.ExternalWater, plan.Beside, plan.PatientContact,
+            plan.Instructions, plan.Chamber, plan.Cycle, plan.Washes,
+            plan.Gas, plan.AerationStep, plan.Room, plan.Rules]  # fmt: skip
 
 
 @pytest.mark.parametrize("block", blocks(), ids=lambda b: b.__name__)

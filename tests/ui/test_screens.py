@@ -227,6 +227,29 @@ def test_a_part_and_a_drying_step_can_be_added_and_removed(at):
     assert len(plan(at).items[0].parts) == parts
 
 
+def test_a_coating_and_a_thing_packed_with_an_item_can_be_given(at):
+    key = f"item0-{at.session_state['form_version']}"
+    at.selectbox(key=f"{key}-coat0-material").set_value("ptfe")
+    at.text_input(key=f"{key}-coat0-thickness_mm").set_value("25 um")
+    press(at, words.APPLY)
+    coating = plan(at).items[0].parts[0].coating
+    assert (coating.material, coating.thickness_mm) == ("ptfe", 0.025)
+    number = at.session_state["form_version"]
+    at.button(key=f"add-0-beside-{number}").click()
+    at.run()
+    key = f"item0-{at.session_state['form_version']}"
+    at.selectbox(key=f"{key}-beside0-kind").set_value("tray")
+    at.selectbox(key=f"{key}-beside0-state").set_value("drained")
+    press(at, words.APPLY)
+    assert not at.error
+    assert [(b.kind, b.state) for b in plan(at).items[0].beside] == [("tray", "drained")]
+    key = f"item0-{at.session_state['form_version']}"
+    at.selectbox(key=f"{key}-coat0-material").select_index(0)
+    at.text_input(key=f"{key}-coat0-thickness_mm").set_value("")
+    press(at, words.APPLY)
+    assert plan(at).items[0].parts[0].coating is None
+
+
 def test_an_aeration_step_can_be_added_and_removed(at):
     go(at, "views/cycle.py")
     steps = len(plan(at).aeration)

@@ -8,6 +8,8 @@ import streamlit as st
 
 from eo_risk.errors import EoRiskError, Fault, InputError
 from eo_risk.plan.load_plan import (
+    Beside,
+    Coating,
     DryingStep,
     Emptied,
     ExternalWater,
@@ -95,7 +97,11 @@ def _fill() -> None:
 def _parts(item: dict, key: str) -> None:
     for i, part in enumerate(item["parts"]):
         st.markdown(f"**{words.PART} {i + 1}**")
-        item["parts"][i] = forms.block(Part, part, f"{key}-part{i}")
+        part = forms.block(Part, part, f"{key}-part{i}")
+        coat = part.get("coating")
+        st.caption(words.COATING)
+        coat = forms.block(Coating, coat if isinstance(coat, dict) else {}, f"{key}-coat{i}")
+        item["parts"][i] = part | {"coating": coat if any(coat.values()) else None}
 
 
 def _drying(steps: list[dict], key: str) -> list[dict]:
@@ -115,14 +121,23 @@ def _lumens(item: dict, key: str) -> None:
         item["lumens"][i] = lumen
 
 
+def _beside(item: dict, key: str) -> None:
+    if not item["beside"]:
+        st.caption(words.NOTHING_BESIDE)
+    for i, thing in enumerate(item["beside"]):
+        st.markdown(f"**{words.BESIDE} {i + 1}**")
+        item["beside"][i] = forms.block(Beside, thing, f"{key}-beside{i}")
+
+
 def _item_form(index: int) -> None:
     """Draw every field of one item in one form."""
     raw = state.raw()
     item = raw["items"][index]
     key = state.form_key(f"item{index}")
-    st.caption(words.NUMBERS_HELP)
     with st.form(key):
-        general, parts, lumens, outside, patient, says = st.tabs(words.ITEM_TABS, key="item_tabs")
+        general, parts, lumens, outside, beside, patient, says = st.tabs(
+            words.ITEM_TABS, key="item_tabs"
+        )
         with general:
             item |= forms.block(Item, item, key)
         with parts:
@@ -133,6 +148,8 @@ def _item_form(index: int) -> None:
             water = forms.block(ExternalWater, item["external_water"], f"{key}-outside")
             water["drying"] = _drying(water["drying"], f"{key}-outside")
             item["external_water"] = water
+        with beside:
+            _beside(item, key)
         with patient:
             item["patient"] = forms.block(PatientContact, item["patient"], f"{key}-patient")
         with says:
@@ -158,6 +175,7 @@ def _lists(index: int) -> list[tuple[str, str, dict]]:
                                "material": "plastic_unknown"}),
         (words.LUMEN, "lumens", {"name": f"lumen {len(item['lumens']) + 1}"}),
         (f"{words.DRYING}, {words.OUTSIDE}", "external_water.drying", {}),
+        (words.BESIDE, "beside", {}),
     ]  # fmt: skip
     found += [(f"{words.DRYING}, {lumen['name']}", f"lumens[{i}].drying", {})
               for i, lumen in enumerate(item["lumens"])]  # fmt: skip
