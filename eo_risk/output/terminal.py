@@ -12,6 +12,7 @@ from eo_risk.output.verdict_wording import ruling_text, short_reason
 from eo_risk.output.wording import (
     allowed_water,
     caution_groups,
+    caution_text,
     edition_text,
     found_wet,
     further_actions,
@@ -150,6 +151,11 @@ def _own_records(answer: dict) -> Iterator[str]:
             users.setdefault(own_record_line(row), []).append(number)
     for line, numbers in users.items():
         yield from _labelled("Own record", f"{where_text(numbers)}: {line}")
+    for number, item in enumerate(answer["items"], 1):
+        for caution in item["cautions"]:
+            if caution["code"] == "start_level_elsewhere":
+                said = f"{where_text([number])}: {caution_text(caution)}"
+                yield from _labelled("Not used", said)
 
 
 def _water_that_may_stay(answer: dict) -> Iterator[str]:

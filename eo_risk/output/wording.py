@@ -52,7 +52,8 @@ def assumed_line(row: dict) -> str:
 
 def own_record_line(row: dict) -> str:
     """Say which number of the site's own stood in for a shipped one, and its source."""
-    span = f"{known(row['value'])} ({known(row['low'])} to {known(row['high'], row['unit'])})"
+    unit = "" if row["unit"] in ("1", "-") else row["unit"]
+    span = f"{known(row['value'])} ({known(row['low'])} to {known(row['high'], unit)})"
     celsius = row["temperature_c"]
     at = "" if celsius is None else f" at {with_unit(celsius, 'C')}"
     note = f" ({printable(row['note'])})" if row["note"] else ""

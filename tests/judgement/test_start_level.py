@@ -85,6 +85,9 @@ def test_after_another_exposure_it_is_not_used_and_that_is_said(raw, cycle, item
     assert mask["own_records"] == []
     (why,) = (c["where"] for c in mask["cautions"] if c["code"] == "start_level_elsewhere")
     assert why == f"mask start: {said}"
+    printed = " ".join(terminal_table(found, with_record(other)).split())
+    shown = said.replace(" C", " °C")
+    assert f"Not used item 2: mask start: {shown}: A start level measured" in printed
     plain = check_answer(check_plan(read_plan(other), samples=128, seed=1, advise=False))
     assert mask["residues"] == plain["items"][1]["residues"]
 
