@@ -8,8 +8,8 @@ from itertools import pairwise
 from pathlib import Path
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, columns, emit, say
-from eo_risk.output.wording import LEVEL, caution_text, own_record_line
+from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit, say
+from eo_risk.output.wording import own_record_line
 from eo_risk.units import to_si
 
 _SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
@@ -131,7 +131,7 @@ def _text(answer: dict, takes_up: bool) -> str:
     if takes_up:
         words = "half is not reached" if half is None else f"half is left after {half:.3g} h"
     lines = [table, "", f"{words}; data class {answer['class']}"]
-    lines += [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in answer["cautions"]]
+    lines += caution_lines(answer["cautions"])
     lines += [f"own record: {own_record_line(row)}" for row in answer["own_records"]]
     return "\n".join([*lines, "", answer["notice"]])
 

@@ -6,7 +6,7 @@ import argparse
 from dataclasses import replace
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, emit, significant
+from eo_risk.commands.printing import add_json_flag, assumed_lines, band, emit, significant
 from eo_risk.errors import Fault
 from eo_risk.output.wording import NEGLIGIBLE, floor_to
 
@@ -353,10 +353,7 @@ def _lines(answer: dict) -> list[str]:
     )
     lines.append("a check of the load counts warming up, conditioning and every place of an item "
                  "as well: its mass is another one")  # fmt: skip
-    lines += [
-        f"assumed {a['field']}: {significant(a['low'])} to {significant(a['high'])} {a['unit']}"
-        for a in (*answer["assumed"], *answer["assumed_of_air"])
-    ]
+    lines += assumed_lines((*answer["assumed"], *answer["assumed_of_air"]))
     return [*lines, "EG has no limit in ISO 10993-7; its references are screening.", "",
             answer["notice"]]  # fmt: skip
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, columns, emit, significant
+from eo_risk.output.numbers import shown_unit
 
 _DEFAULT_EDITION = "iso10993-7:2008+A1"
 _ROW = (
@@ -188,7 +189,7 @@ def _text(answer: dict) -> str:
         _exposure_text(answer),
         answer["notice"],
     ]
-    return "\n\n".join(part for part in parts if part)
+    return shown_unit("\n\n".join(part for part in parts if part))
 
 
 def _exposure_text(answer: dict) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from eo_risk.output import numbers
 
@@ -36,6 +36,24 @@ def significant(number: float | None, digits: int = 3) -> str:
 def band(p05: float, p50: float, p95: float, unit: str) -> str:
     """Write a median with its 5 to 95 % band and unit as every answer does."""
     return numbers.band_text({"p05": p05, "p50": p50, "p95": p95}, unit)
+
+
+def assumed_lines(rows: Iterable[dict]) -> list[str]:
+    """Say what was assumed for what nobody told, one line each."""
+    return [
+        f"assumed {row['field']}: {significant(row['low'])} to {significant(row['high'])} "
+        f"{numbers.shown_unit(row['unit'])}"
+        for row in rows
+    ]
+
+
+def caution_lines(cautions: Iterable[dict]) -> list[str]:
+    """Say the cautions as every answer does, with what to do, one line each."""
+    from eo_risk.output.shown import text_in
+    from eo_risk.output.wording import LEVEL, caution_text
+    from eo_risk.plan.site_entries import UnitsShown
+
+    return [f"{LEVEL[c['level']]}: {text_in(caution_text(c), UnitsShown())}" for c in cautions]
 
 
 def columns(rows: Sequence[Sequence[str]], header: Sequence[str]) -> str:

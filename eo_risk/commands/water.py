@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, emit, significant
+from eo_risk.commands.printing import (
+    add_json_flag,
+    assumed_lines,
+    band,
+    caution_lines,
+    emit,
+    significant,
+)
 
 _EMPTIED = ("none", "hung", "syringe", "suction", "air")
 _ORIENTATIONS = ("vertical", "coiled")
@@ -120,7 +128,7 @@ def _cautions(codes: list[str]) -> list[dict]:
     from eo_risk.judgement.cautions import caution, worst_first
 
     found = worst_first([caution(code) for code in codes])
-    return [{"code": c.code, "level": c.level, "text": c.text} for c in found]
+    return [asdict(c) for c in found]
 
 
 def _points(samples, unit: str, names: tuple[str, ...] = ("p05", "p50", "p95")) -> dict:
@@ -302,10 +310,5 @@ def _finish(answer: dict, samples: int, seed: int) -> dict:
 
 
 def _text(lines: list[str], answer: dict) -> str:
-    for entry in answer["assumed"]:
-        lines.append(
-            f"assumed {entry['field']}: {significant(entry['low'])} to "
-            f"{significant(entry['high'])} {entry['unit']}"
-        )
-    lines += [f"{c['level']}: {c['text']}" for c in answer["cautions"]]
-    return "\n".join([*lines, "", answer["notice"]])
+    said = (*assumed_lines(answer["assumed"]), *caution_lines(answer["cautions"]))
+    return "\n".join([*lines, *said, "", answer["notice"]])
