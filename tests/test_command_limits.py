@@ -137,7 +137,7 @@ def test_own_limits_from_a_file(run, tmp_path):
 @pytest.mark.parametrize(
     ("text", "where", "allowed"),
     [
-        (OWN.replace('source = "site rule (invented)"\n', ""), "source", "must be given"),
+        (OWN.replace('source = "site rule (invented)"\n', ""), "source", "a value"),
         (OWN.replace("24h", "24 h"), "period", "24h"),
         ("[edition]\n", "own.toml", "[[limit]] entries"),
         ("limit = [", "own.toml", "TOML text"),

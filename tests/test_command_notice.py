@@ -12,8 +12,8 @@ FEW = ["--samples", "64"]
 CALLS = {
     "check": ["check", "wet_lumen.json", "--no-advice", *FEW],
     "check a list": ["check", "--items", "items_morning.csv", "--site", "site.toml", "--cycle",
-                     "warm 55", "--aeration", "cabinet 12 h", "--cycle-start", "2026-04-14T06:30", "--no-advice",
-                     *FEW],
+                     "warm 55", "--aeration", "cabinet 12 h", "--cycle-start",
+                     "2026-04-14T06:30", "--no-advice", *FEW],
     "water lumen": ["water", "lumen", "--bore-mm", "3", "--length-mm", "600", "--emptied",
                     "syringe", *FEW],
     "water surface": ["water", "surface", "--area-cm2", "100", "--state", "drained", *FEW],

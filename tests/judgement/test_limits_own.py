@@ -124,7 +124,7 @@ def test_the_shipped_file_filled_in_reads_back(tmp_path, root):
 @pytest.mark.parametrize(
     ("old", "new", "where", "allowed"),
     [
-        ('source = "own copy, page 9 (invented)"\n', "", "source", "must be given"),
+        ('source = "own copy, page 9 (invented)"\n', "", "source", "a value"),
         ("own copy, page 9 (invented)", "", "source", "one character or more"),
         ('"mg_per_device"', '"mg_per_devices"', "quantity", "mg_per_device"),
         ('"limited"', '"limitted"', "category", "limited"),
