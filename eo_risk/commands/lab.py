@@ -48,8 +48,8 @@ def register(subparsers) -> None:
     body.add_argument("--temperature-c", help="aeration temperature, when the table does not say")
     body.add_argument("--after-exposure-h", help="start from a gas exposure, not an even level")
     body.add_argument("--exposure-temperature-c", help="of that exposure, else as in aeration")
-    body.add_argument("--part-mass-g", help="mass of the part, to fit its uptake of EO")
-    body.add_argument("--eo-mg-per-l", help="EO in the gas of that exposure, for the uptake")
+    body.add_argument("--part-mass-g", help="mass of the part, to keep uptake and start level")
+    body.add_argument("--eo-mg-per-l", help="EO in the gas of that exposure, to keep them")
     body.add_argument("--record-id", help="id of the material record to write out")
     body.add_argument("--save-record", metavar="SITE.toml",
                       help="add what was fitted to this site file, for `check --site`")

@@ -92,8 +92,15 @@ lumens = [{ name = "working channel", open_ends = 2, wall_part = "sheath" }]
 # status = "measured"              # measured derived estimated
 # source = "report number"
 # locator = "table"
-# temperature_c = 50               # a diffusivity only: where it was measured, else 25
+# temperature_c = 50               # a diffusivity or half-life: where it was measured, else 25
 # items = ["our scope"]            # devices it holds for, else every item of the material
+#
+# `eo-risk lab ... --save-record THIS_FILE` writes what laboratory results tell: diffusivity,
+# uptake, slow_pool.fraction, slow_pool.half_life, and the start_level of a device (mg), which
+# names the gas exposure before it and holds after such a one only:
+# after_exposure_h = 3
+# after_eo_mg_per_l = 600
+# after_temperature_c = 50
 #
 # A polymer that `eo-risk materials` does not list: write the part as
 #   { name = "plug, PBT", material = "food_contact_pbt", density_g_per_cm3 = 1.31, ... }
