@@ -140,3 +140,20 @@ def test_a_share_that_is_none_is_refused(changed, said):
     row = own_pool("silicone")[0] | {"spread": "lognormal"}
     with pytest.raises(ValueError, match=said):
         OwnRecord(**row | changed)
+
+
+@pytest.mark.parametrize("material", ["pmma", "silicone"])
+def test_nothing_leaves_sooner_for_being_bound(raw, material):
+    """A glass gives off more slowly than the pool does; what was bound still has to diffuse."""
+    changed = json.loads(json.dumps(raw))
+    part = changed["items"][1]["parts"][0]
+    part |= {"material": material, "thickness_mm": 8.0}
+    del part["plasticiser_percent"]
+    context = load_context(read_plan(changed), 64, 1, follow=False)
+    parts = context.parts(1)
+    clean = simulate(context.plan, context.plan.items[1], parts, context.planned)
+    slow = with_slow_pool(clean, context.timeline, parts.inputs, everywhere=True)
+    assert np.all(slow.parts_eo[0] >= clean.parts_eo[0])
+    result = check_plan(read_plan(changed), samples=64, advise=False).items[1].aeration
+    assert result.with_slow_pool_p95_s >= result.p95_s
+    assert result.with_slow_pool_unreached or not result.unreached

@@ -126,15 +126,15 @@ def _verdicts(
 
 
 def _may_change(result: ItemResult) -> bool:
-    """Tell whether any estimate could reach the verdict: nothing else holds it, and it is near.
+    """Tell whether any estimate could reach the verdict: nothing else holds it.
 
-    No spread of a record is wider than what `decision.estimates_reach` covers.
+    However far below its limit a residue is, it may fall exponentially with an estimate: only
+    where nothing at all is left is there nothing to move.
     """
     blocking = {c.code for c in result.cautions if c.level == "block"}
     if blocking - {"glycol_above_reference"} or result.verdict == "Not assessed":
         return False
-    reach = reference.record("decision.estimates_reach").value
-    return any(r.limit and r.band.p95 * reach > r.limit for r in result.residues
+    return any(r.limit and r.band.p95 > 0.0 for r in result.residues
                if r.used_for_verdict or r.kind == "screening")  # fmt: skip
 
 

@@ -57,7 +57,8 @@ def with_slow_pool(
         ], axis=0)  # fmt: skip
         bound = fast[after[0]] * np.exp2(-np.concatenate([np.zeros((1, turns.shape[1])), turns]))
         slow = fast.copy()
-        slow[after] = (1.0 - share) * fast[after] + share * bound
+        # What was bound still has to diffuse: nothing leaves sooner than without the pool.
+        slow[after] = np.maximum(fast[after], (1.0 - share) * fast[after] + share * bound)
         return slow
 
     parts = [slowed(model, fast) for model, fast in zip(trace.models, trace.parts_eo, strict=True)]
