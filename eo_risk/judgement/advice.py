@@ -126,16 +126,19 @@ def _least_air(worse_than: Verdict, bench: Bench, edited: Edit) -> Action | None
 def _water_in_all(draft: ItemDraft, result: ItemResult) -> Action | None:
     """Return the water in all places at which EG stays below its reference at 95 %.
 
-    Unpromised: joints and condensation hold it too. As a film EG is proportional to water, so
-    the mass follows from the two bounds.
+    It is what a scale would show before the cycle: what condenses or dries later is counted.
+    Unpromised: where in the item it sits nobody weighs.
     """
-    row = next((r for r in result.residues if r.substance == "EG" and r.limit
-                and r.model in ("film", "whole")), None)  # fmt: skip
-    if "glycol_above_reference" not in _codes(result) or row is None:
+    allowed = draft.water_allowed
+    if "glycol_above_reference" not in _codes(result) or allowed is None:
         return None
-    keep_mg = units.from_si(draft.water[1].p95 * row.limit / row.band.p95, "mg")
-    return Action("dry again", "of water at most as EO is let in: dry the outside and joints, and "
-                  "let the load warm up before the cycle, then look again", keep_mg, "mg", None,
+    keep_mg = math.floor(units.from_si(allowed.largest_kg or 0.0, "mg"))
+    if keep_mg == 0:
+        return Action("dry again", "the outside and joints, and let the load warm up before the "
+                      "cycle: what condenses on it passes the reference alone; then look again",
+                      None, "", None, _minutes("dry_time"))  # fmt: skip
+    return Action("dry again", "of water at most in all, weighed before the cycle: dry the outside "
+                  "and joints too, then look again", float(keep_mg), "mg", None,
                   _minutes("dry_time"))  # fmt: skip
 
 
@@ -145,7 +148,7 @@ def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) 
     if not _wet(result) or _lets_air_through(item):
         return None
     where = "in each lumen" if item.lumens else "outside"
-    detail = f"of water {where} at most as EO is let in, weighed, then look again"
+    detail = f"of water {where} at most, weighed before the cycle, then look again"
 
     def action(water_mg: int, verdict: Verdict | None = None) -> Action:
         return Action("dry again", detail, float(water_mg), "mg", verdict, _minutes("dry_time"))

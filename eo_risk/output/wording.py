@@ -76,16 +76,22 @@ def starting_text(item: dict) -> str:
 
 
 def allowed_water(item: dict) -> str:
-    """Say how much leftover water keeps EG below its reference, and the air that reaches it."""
+    """Say how much leftover water keeps EG below its reference, and the air that reaches it.
+
+    Where an action names minutes of air these stand alone: they serve the whole verdict, and
+    two times to dry one item would leave a reader to choose.
+    """
     allowed = item.get("water_allowed")
     if not allowed:
         return ""
+    timed = any(a["action"] == "dry again" and a["unit"] == "min" for a in item["actions"])
+    way = "dry it as long as its action says, then look again" if timed else allowed["note"]
     reference = f"the screening reference of EG, {with_unit(allowed['reference_mg'], 'mg')}"
     largest = allowed["largest_mg"]
     if largest is None:
-        return f"No water this item can hold passes {reference}, at 95 %; {allowed['note']}."
+        return f"No water this item can hold passes {reference}, at 95 %; {way}."
     return (f"Up to {with_unit(floor_to(largest), 'mg')} of leftover water, weighed before the "
-            f"cycle, stays below {reference}, at 95 %; {allowed['note']}.")  # fmt: skip
+            f"cycle, stays below {reference}, at 95 %; {way}.")  # fmt: skip
 
 
 NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself

@@ -246,6 +246,25 @@ def test_water_that_may_stay_is_named_to_the_milligram(demo, place):
     assert hold_promises(plan, result) >= 1
 
 
+def test_water_to_dry_to_is_what_a_scale_shows_before_the_cycle(demo):
+    """A blind lumen and many joints: the mass is the one that keeps EG below, all places counted."""
+    raw = one_item(demo, "wet_lumen", 1)
+    item = raw["items"][0] | {"joints": 100}
+    item["patient"]["body_mass_kg"] = 10
+    item["lumens"][0]["open_ends"] = 1
+    raw["items"], raw["chamber"]["load_temperature_start_c"] = [item], 50
+    found = check_plan(read_plan(raw), samples=SAMPLES).items[0]
+    dry = next(a for a in found.actions if a.unit == "mg")
+    assert "in all, weighed before the cycle" in dry.detail
+    assert 0.0 <= found.water_allowed.largest_kg * 1e6 - dry.amount < 1.0
+    # On a cold load what condenses passes the reference alone: no mass is named.
+    item["lumens"], raw["chamber"]["load_temperature_start_c"] = [], 10
+    item["patient"]["body_mass_kg"] = 1
+    cold = check_plan(read_plan(raw), samples=SAMPLES).items[0]
+    dry = next(a for a in cold.actions if a.action == "dry again" and "condenses" in a.detail)
+    assert (dry.amount, cold.water_allowed.largest_kg) == (None, 0.0)
+
+
 def test_a_split_is_for_before_the_cycle_and_names_hours_and_share(demos):
     _, result = demos["mixed_load_thick_pvc"]
     (split,) = (a for item in result.items for a in item.actions if a.action == "split the load")

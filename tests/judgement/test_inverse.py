@@ -132,6 +132,18 @@ def test_answer_and_words_carry_it(raw):
     assert floor_to(allowed["largest_mg"]) <= allowed["largest_mg"]
 
 
+def test_where_an_action_names_minutes_no_second_time_stands_beside_it(raw):
+    """Minutes of an action serve the whole verdict, those of the water its glycol alone."""
+    raw["items"][1]["patient"] |= {"body_mass_kg": 20, "body_mass_reason": "booked"}
+    item = check_answer(check_plan(read_plan(raw), samples=SAMPLES))["items"][1]
+    assert any(a["action"] == "dry again" and a["unit"] == "min" for a in item["actions"])
+    assert " min" in item["water_allowed"]["note"]
+    said = allowed_water(item)
+    assert " min" not in said
+    assert said.endswith(f"{LOOK_AGAIN}.")
+    assert item["water_allowed"]["note"] in allowed_water(item | {"actions": []})
+
+
 @given(st.floats(1e-8, 1e-2), st.floats(0.2, 3.0), st.floats(0.0, 0.9), st.floats(1e-7, 1e-2))
 def test_the_largest_mass_of_any_rising_law(root_kg, power, start, guess_kg):
     # EG = start + (1 - start) (m / root)^power passes 1 at the root.

@@ -58,6 +58,31 @@ def test_every_input_an_item_can_rest_on_has_a_measurement(demo):
         assert cheapest(record.id).time_s > 0.0
 
 
+@pytest.mark.parametrize(
+    "family", [m.id for m in reference.materials().values() if m.members], ids=str
+)
+def test_every_member_of_a_family_is_tried_once(demo, family):
+    """Member k stands from k/n to (k + 1)/n of the draw, so that its middle is (k + 0.5)/n."""
+    from eo_risk.judgement.change.measurement import _known_values
+    from eo_risk.judgement.inputs import ItemInputs
+    from eo_risk.judgement.material.parts import substance_of
+
+    item = load_plan(demo / "unknown_grade.json").items[0]
+    part = item.parts[0].model_copy(update={"material": family})
+    item = item.model_copy(update={"parts": (part,)})
+    name, members = "parts[0].material", len(reference.material(family).members)
+    tried = _known_values(item, name)
+    drawn = {
+        int(substance_of(family, "parts[0]", ItemInputs(
+            Draw(1, 8, pinned={f"item:a:{name}": at}).item("a"))).chosen[0])
+        for at in tried
+    }  # fmt: skip
+    assert drawn == set(range(members))
+    assert len(tried) == members
+    assert _known_values(item, "parts[0].faces") == (0.25, 0.75)
+    assert _known_values(item, "silicone.diffusivity") == (0.5,)
+
+
 def test_beyond_the_cap_names_the_number_that_moves_the_hours_most(demo):
     """Held at its middle value, no other of the strongest inputs changes the hours more."""
     plan = load_plan(demo / "mixed_load_thick_pvc.json")

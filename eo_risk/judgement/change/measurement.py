@@ -8,21 +8,20 @@ ranges they change it.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 
 from eo_risk import reference, units
 from eo_risk.judgement.change.bench import Bench
+from eo_risk.judgement.change.edits import place_of
 from eo_risk.judgement.hours import cap_s
 from eo_risk.judgement.influence import Effect, words
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
-from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.load_plan import Item, LoadPlan
 
 _CANDIDATES = 6  # strongest inputs tried one by one
-# A choice has no middle: which grade of a family, one open face or two.
-_CHOICES_TRIED = {".material": (1 / 12, 3 / 12, 5 / 12, 7 / 12, 9 / 12, 11 / 12),
-                  ".faces": (0.25, 0.75)}  # fmt: skip
 _ENDS = {"lognormal": (0.05, 0.95), "normal": (0.05, 0.95)}  # where `low` and `high` lie
 
 
@@ -54,9 +53,22 @@ def _hours(aeration: AerationTime | None) -> str:
     return f"{aeration.p95_s / units.SECONDS_PER_HOUR:.3g}{more}"
 
 
-def _known_values(name: str) -> tuple[float, ...]:
+def _choices(item: Item, name: str) -> int:
+    """Count the choices of an input: the grades of a family, one open face or two, else one."""
+    path = re.fullmatch(r"parts\[(\d+)\](\.coating)?\.(material|faces)", name)
+    if path is None:
+        return 1
+    if path[3] == "faces":
+        return 2
+    part = item.parts[int(path[1])]
+    named = part.coating if path[2] else part
+    return max(len(reference.material(named.material).members), 1)
+
+
+def _known_values(item: Item, name: str) -> tuple[float, ...]:
     """Return the quantiles at which an input is tried as known: its middle, or every choice."""
-    return next((tried for end, tried in _CHOICES_TRIED.items() if name.endswith(end)), (0.5,))
+    count = _choices(item, name)
+    return tuple((k + 0.5) / count for k in range(count))
 
 
 def _times_the_limit(draft: ItemDraft) -> float:
@@ -73,9 +85,10 @@ def _beyond_cap(plan: LoadPlan, draft: ItemDraft, bench: Bench) -> Action | None
     now, excess = draft.aeration, max(_times_the_limit(draft), 1e-9)
     cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
     moved = []
+    item = plan.items[place_of(plan, bench.name)]
     for effect in draft.matters.ranked[:_CANDIDATES]:
         runs = [bench(plan, follow=True, pinned={effect.name: at})[1]
-                for at in _known_values(effect.name)]  # fmt: skip
+                for at in _known_values(item, effect.name)]  # fmt: skip
         runs = sorted((run for run in runs if run.aeration), key=lambda run: run.aeration.p95_s)
         if runs:
             hours = max(abs(run.aeration.p95_s - now.p95_s) for run in runs)
