@@ -247,7 +247,7 @@ def test_water_that_may_stay_is_named_to_the_milligram(demo, place):
 
 
 def test_water_to_dry_to_is_what_a_scale_shows_before_the_cycle(demo):
-    """A blind lumen and many joints: the mass is the one that keeps EG below, all places counted."""
+    """A blind lumen and many joints: the mass is the one that keeps EG below, in all places."""
     raw = one_item(demo, "wet_lumen", 1)
     item = raw["items"][0] | {"joints": 100}
     item["patient"]["body_mass_kg"] = 10
