@@ -1,12 +1,16 @@
 """Leftover water with its numbers drawn from the records."""
 
+import json
+
 import numpy as np
 import pytest
 
 from eo_risk import reference
+from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.water import leftover
 from eo_risk.physics.moist_air import wet_bulb_k
+from eo_risk.plan.load_plan import read_plan
 
 SAMPLES = 1024
 ROOM_K = np.full(SAMPLES, 293.15)
@@ -141,3 +145,31 @@ def test_water_and_drying_of_twenty_lumens(benchmark):
     assert left.shape == (20, 2048)
     assert np.all(left >= 0.0)
     assert benchmark.stats.stats.median < 0.3
+
+
+def test_water_weighed_outside_may_sit_in_the_joints(demo):
+    """A scale tells a mass and no place; what joints can hold of it dries last."""
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    item = raw["items"][0]
+    raw["items"] = [item]
+    raw["chamber"]["load_temperature_start_c"] = 50  # warm: nothing condenses
+    item["external_water"] = {"area_cm2": 110, "measured_mg": 100, "scale_error_mg": 0}
+
+    def found(joints, weighed_mg=100):
+        item["joints"], item["external_water"]["measured_mg"] = joints, weighed_mg
+        (checked,) = check_plan(read_plan(raw), samples=256, advise=False).items
+        return {p.place: p for p in checked.water_by_place}, checked
+
+    none, few, many = (found(joints)[0] for joints in (0, 2, 50))
+    assert none["crevice"].after_drying.p95 == 0.0
+    assert 0.0 < few["crevice"].after_drying.p50 < many["crevice"].after_drying.p50 == (
+        pytest.approx(100e-6)
+    )
+    for places in (none, few, many):
+        assert sum(places[key].after_drying.p50 for key in ("outside", "crevice")) == (
+            pytest.approx(100e-6, rel=0.05)
+        )
+    assert many["crevice"].at_injection.p50 > none["outside"].at_injection.p50
+    unknown = found("unknown")[0]
+    assert 0.0 < unknown["crevice"].after_drying.p95 <= 100e-6 * (1 + 1e-9)
+    assert found(50, 0)[1].water_after_drying.p95 == 0.0

@@ -211,6 +211,17 @@ def outside_water(
     return tuple(replace(water, film_kg=water.film_kg + beside) for water in (start, left))
 
 
+def _joints_kg(item: Item, inputs: ItemInputs) -> np.ndarray:
+    """Return the water the joints of an item hold, wet. [kg], shape (samples,)"""
+    if item.joints == 0:
+        return np.zeros(inputs.samples)
+    count = item.joints
+    if count is None:
+        # Nobody counted: up to four, a common number of hinges and box locks.
+        count = np.rint(inputs.draw.own("joints", "uniform", 2.0, 0.0, 4.0, "-", assumed=True))
+    return water.joint_water_kg(count, inputs.draw("water.joint.kg"))
+
+
 def _own_outside(
     item: Item, inputs: ItemInputs, fluids: Fluids, area_m2: np.ndarray, ambient_pa: float
 ) -> tuple[leftover.OutsideWater, leftover.OutsideWater]:
@@ -219,23 +230,17 @@ def _own_outside(
     if external.measured_mg is not None:
         error = external.scale_error_mg or 0.0
         weighed = inputs.known_with_error(f"{field}.measured_mg", external.measured_mg, error, "mg")
-        found = leftover.OutsideWater(weighed, nothing, nothing)
+        # A scale tells no place: joints may hold all they can of it, and dry last.
+        inside = np.minimum(weighed, _joints_kg(item, inputs)) if external.measured_mg else nothing
+        found = leftover.OutsideWater(weighed - inside, nothing, inside)
         return found, found
     edge = nothing
     if water.has_edge_bead(external.state):
         edge = inputs.number(f"{field}.low_edge_cm", external.low_edge_cm, "cm", "assumed.low_edge")
-    joints = item.joints
-    if joints is None:
-        # Nobody counted: up to four, a common number of hinges and box locks.
-        count = inputs.draw.own("joints", "uniform", 2.0, 0.0, 4.0, "-", assumed=True)
-        joint_kg = np.rint(count) * inputs.draw("water.joint.kg")
-        joints = 0
-    else:
-        joint_kg = nothing
     start = leftover.outside_start(
-        inputs.draw, area_m2, external.state, edge, joints, inputs.draw("room.temperature")
+        inputs.draw, area_m2, external.state, edge, 0, inputs.draw("room.temperature")
     )
-    start = replace(start, joints_kg=start.joints_kg + joint_kg)
+    start = replace(start, joints_kg=_joints_kg(item, inputs))
     left = start
     for i, step in enumerate(external.drying):
         left = _dry_outside(left, step, f"{field}.drying[{i}]", inputs, fluids, area_m2, ambient_pa)
