@@ -169,7 +169,7 @@ def test_water_weighed_outside_may_sit_in_the_joints(demo):
         assert sum(places[key].after_drying.p50 for key in ("outside", "crevice")) == (
             pytest.approx(100e-6, rel=0.05)
         )
-    assert many["crevice"].at_injection.p50 > none["outside"].at_injection.p50
+    assert many["crevice"].at_injection.p95 > 1e-6 > none["outside"].at_injection.p95
     unknown = found("unknown")[0]
     assert 0.0 < unknown["crevice"].after_drying.p95 <= 100e-6 * (1 + 1e-9)
     assert found(50, 0)[1].water_after_drying.p95 == 0.0
