@@ -10,6 +10,7 @@ import numpy as np
 
 from eo_risk.errors import Fault, InputError, unknown_name
 from eo_risk.measured.device_amounts import DeviceAmount
+_OF_THE_WHOLE = "; the prediction is of the whole residue, of which simulated use finds a part"
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,8 @@ def beside_prediction(
             chosen = [a for a in amounts
                       if a.row.substance == substance and a.row.aeration_h == hours]  # fmt: skip
             if substance == "EO":
-                band, note = _of_curve(item, hours), ""
+                partial = any(a.row.extraction == "simulated_use" for a in chosen)
+                band, note = _of_curve(item, hours), _OF_THE_WHOLE if partial else ""
             else:
                 band = _of_residue(item, substance)
                 note = "; the prediction is for the end of the planned aeration"

@@ -11,7 +11,8 @@ from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.reference import record
 from eo_risk.units import SECONDS_PER_HOUR, celsius_to_kelvin
 
-HEAD = "device,lot,aeration_h,aeration_temperature_c,packaging,substance,result,unit,report"
+HEAD = ("device,lot,aeration_h,aeration_temperature_c,packaging,extraction,substance,result,unit,"
+        "report")  # fmt: skip
 MASS_G, EO_MG_PER_L, EXPOSED_H, CELSIUS = 40.0, 600.0, 3.0, 50.0
 HOURS = np.array([0.0, 3.0, 6.0, 12.0, 20.0, 30.0])
 UPTAKE_L_PER_G = 0.024  # the shipped record says 0.015 (0.005 to 0.045)
@@ -39,7 +40,7 @@ def table(tmp_path):
     held = run_layer(Body("sheet", 2e-3), stages).mean_kg_per_m3[-len(HOURS) :, 0]
     mg = held / density * MASS_G * 1e3
     rng = np.random.default_rng(1)
-    lines = [f"mask,{lot},{h:g},{CELSIUS:g},film_paper_pouch,EO,"
+    lines = [f"mask,{lot},{h:g},{CELSIUS:g},film_paper_pouch,exhaustive,EO,"
              f"{m * np.exp(0.03 * rng.standard_normal()):.5g},mg/device,report 9"
              for lot in "ABC" for h, m in zip(HOURS, mg, strict=True)]  # fmt: skip
     path = tmp_path / "masks.csv"
@@ -92,6 +93,17 @@ def test_half_of_what_an_uptake_needs_is_refused(table, capsys):
 def test_without_the_gas_no_uptake_is_written(table, capsys):
     found = answer(capsys, table, "--after-exposure-h", EXPOSED_H)["material_records"]
     assert not {"uptake", "start_level"} & {row["quantity"] for row in found}
+
+
+@pytest.mark.parametrize("extraction", ["simulated_use", ""])
+def test_what_simulated_use_finds_is_not_all_that_is_held(table, capsys, extraction):
+    """A check that counts a share of the residue would count it twice."""
+    other = table.read_text(encoding="utf-8").replace(",exhaustive,", f",{extraction},")
+    table.write_text(other, encoding="utf-8")
+    found = answer(capsys, table, *GAS)
+    assert not {"uptake", "start_level"} & {row["quantity"] for row in found["material_records"]}
+    (why,) = (said for said in found["physics"]["not_kept"] if said.startswith("start level"))
+    assert "exhaustive extraction" in why
 
 
 def test_a_check_after_the_same_cycle_starts_with_the_level_kept(table, demo, tmp_path, capsys):

@@ -141,6 +141,10 @@ def test_results_stand_beside_the_prediction_of_a_check():
     start = found["EO", 0.0]
     assert start["inside_band"] is True
     assert start["ratio"] == pytest.approx(1.0, abs=0.05)
+    assert start["text"] == "inside the predicted band"
+    partly = [f"{row},simulated_use" for row in STRAIGHT]
+    beside = answer(partly, head=f"{HEAD},extraction", predicted=item)["predictions"][0]
+    assert "of which simulated use finds a part" in beside["text"]
     assert found["EG", 30.0]["inside_band"] is False
     assert "end of the planned aeration" in found["EG", 30.0]["text"]
     assert found["EO", 48.0]["inside_band"] is None

@@ -43,6 +43,10 @@ _NO_RECORD = {"fit_uncertain", "model_does_not_fit", "surface_far_from_record",
 _TELLS = 0.7  # a band wider than this share of the record's tells nothing new (own choice)
 _NO_GAS = ("start level and uptake: they belong to the cycle before; give its exposure hours, EO "
            "in the gas and the mass of the part")  # fmt: skip
+# Extractions that find all a device holds; simulated use finds what it gives off meanwhile.
+_WHOLE = ("exhaustive", "headspace")
+_NOT_WHOLE = ("start level and uptake: they are of the whole residue; test by exhaustive extraction "
+              "or headspace, and say so in column extraction")  # fmt: skip
 _NO_DEVICE = "start level: it belongs to a device; name it in column device"
 _NO_POOL = "slow pool: the results tell little more about it than its record"
 _LONGEST_PICTURE = 1.6  # times what the picture must show
@@ -193,6 +197,8 @@ def _records(
         return kept, left_out
     if request.eo_mg_per_l is None:
         left_out.append(_NO_GAS)
+    elif amounts[0].row.extraction not in _WHOLE:
+        left_out.append(_NOT_WHOLE)
     else:
         kept.append(uptake_record(setup, origin, fit.full_mg, request.part_mass_g,
                                   request.eo_mg_per_l))  # fmt: skip
