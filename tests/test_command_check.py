@@ -85,6 +85,24 @@ def test_seed_and_samples_are_used(demo, capsys):
     assert answers[0]["items"][1]["residues"] != answers[1]["items"][1]["residues"]
 
 
+def test_every_fault_of_a_list_its_names_and_the_call_is_told_at_once(demo, capsys, tmp_path):
+    listed = tmp_path / "items.csv"
+    listed.write_text(
+        "name,device,starting_type,material,mass_g,packaging,needed_by\n"
+        ",retractor fram,,,,,15:00\n"
+        "cable,,light_cabel,,-5,blue wrap,\n"
+        "probe,,,peeek,2,blue wrp,\n"
+    )
+    call = ["check", "--items", str(listed), "--site", str(demo / "site.toml")]
+    assert main([*call, "--cycle", "warm", "--json"]) == 2
+    errors = json.loads(capsys.readouterr().out)["errors"]
+    assert sorted(error["where"] for error in errors) == [
+        "--aeration", "cycle.name", "row 2, column device", "row 2, column needed_by",
+        "row 3, column mass_g", "row 3, column starting_type", "row 4, column material",
+        "row 4, column packaging",
+    ]  # fmt: skip
+
+
 def test_items_from_a_list_and_the_site_file(demo, capsys):
     listed = ["--items", str(demo / "items_morning.csv"), "--site", str(demo / "site.toml")]
     code = main(["check", *listed, "--cycle", "nonsense", "--aeration", "none", *FEW])
@@ -165,6 +183,7 @@ def test_names_without_a_site_file_ask_for_one_and_starting_types_need_none(
     errors = json.loads(capsys.readouterr().out)["errors"]
     assert [e["where"] for e in errors] == [
         "cycle.name", "room.name", "aeration.name", *(f"items[{i}].device" for i in range(3)),
+        "cycle_start",
     ]  # fmt: skip
     assert all("--site" in e["do"] for e in errors)
     raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))

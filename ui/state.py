@@ -12,8 +12,8 @@ import streamlit as st
 from eo_risk.errors import EoRiskError, Fault, InputError
 from eo_risk.files import as_text, check_size
 from eo_risk.plan.as_run import Difference
-from eo_risk.plan.load_plan import LoadPlan, json_of, parse_plan, plan_json, read_plan
-from eo_risk.plan.site import Site, default_site_path, parse_site, read_site, resolve
+from eo_risk.plan.load_plan import LoadPlan, json_of, parse_plan, plan_json
+from eo_risk.plan.site import Site, default_site_path, parse_site, plan_of, read_site
 from eo_risk.plan.site_entries import UnitsShown
 
 DEMO = Path(__file__).resolve().parent.parent / "demo"
@@ -124,18 +124,19 @@ def plan() -> LoadPlan:
     return parse_plan(plan_text())
 
 
-def offer(candidate: object, *, from_table: bool = False) -> tuple[Fault, ...]:
+def offer(candidate: object, *, from_table: bool = False, usable: bool = True) -> tuple[Fault, ...]:
     """Take a changed plan if it is usable; otherwise return its faults and keep the old one.
 
-    A change that comes from the items table leaves the table as it is drawn.
+    A change that comes from the items table leaves the table as it is drawn. Without `usable`
+    the plan is not taken: what it was made of has faults of its own.
     """
     try:
-        text = plan_json(read_plan(resolve(candidate, site())))
+        text = plan_json(plan_of(candidate, site()))
     except InputError as error:
         return error.faults
     except EoRiskError as error:
         return (Fault("(plan)", str(error), "", "see the message", "Correct the input."),)
-    if text != st.session_state.get(_PLAN):
+    if usable and text != st.session_state.get(_PLAN):
         st.session_state[_PLAN] = text
         st.session_state[_FORM] += 1
         if not from_table:

@@ -73,42 +73,42 @@ def _site(args: argparse.Namespace):
 
 
 def _from_items(args: argparse.Namespace, site):
-    from eo_risk.errors import Fault, InputError
-    from eo_risk.plan.load_plan import read_plan
-    from eo_risk.plan.site import plan_from_items
-    from eo_risk.plan.tables import read_items
+    from eo_risk.errors import NOTHING, Fault, InputError
+    from eo_risk.files import read_bytes
+    from eo_risk.plan.site import named_plan, plan_of
+    from eo_risk.plan.tables import table_from_bytes
 
     faults = [
-        Fault(flag, "nothing", "", "a name of the site file", "A list of items needs it.")
+        Fault(flag, NOTHING, "", "a name of the site file", "A list of items needs it.")
         for flag, value in (("--cycle", args.cycle), ("--aeration", args.aeration))
         if not value
     ]
     if site is None:
-        faults.append(Fault("--site", "nothing", "", "a site file", "A list of items needs it."))
-    if faults:
-        raise InputError(faults)
-    table = read_items(Path(args.items))
+        faults.append(Fault("--site", NOTHING, "", "a site file", "A list of items needs it."))
+    path = Path(args.items)
+    table = table_from_bytes(read_bytes(path, "list of items"), path.name)
     say(f"items: {table.understood}")
+    if site is None:
+        raise InputError([*faults, *table.faults])  # no name can be looked up
+    # What is not named is left empty, so that all else is checked.
+    raw = named_plan(table.items, args.cycle or {}, args.aeration or [{}], site,
+                     cycle_start=args.cycle_start, load_number=args.load_number)  # fmt: skip
+    plan = None
     try:
-        return read_plan(
-            plan_from_items(
-                table.items,
-                args.cycle,
-                args.aeration,
-                site,
-                cycle_start=args.cycle_start,
-                load_number=args.load_number,
-            )
-        )
+        plan = plan_of(raw, site)
     except InputError as error:
-        raise table.by_row(error) from None
+        faults += error.faults
+    faults = table.with_own(faults)
+    if faults or plan is None:
+        raise InputError(faults)
+    return plan
 
 
 def _plan(args: argparse.Namespace, site):
     from eo_risk.errors import Fault, InputError
     from eo_risk.files import read_text
-    from eo_risk.plan.load_plan import json_of, read_plan
-    from eo_risk.plan.site import Site, resolve
+    from eo_risk.plan.load_plan import json_of
+    from eo_risk.plan.site import Site, plan_of
 
     if args.items:
         return _from_items(args, site)
@@ -117,7 +117,7 @@ def _plan(args: argparse.Namespace, site):
                                 "Name the plan to check.")])  # fmt: skip
     text = sys.stdin.read() if args.plan == "-" else read_text(Path(args.plan), "load plan")
     raw = json_of(text)
-    return read_plan(resolve(raw, Site() if site is None else site))
+    return plan_of(raw, Site() if site is None else site)
 
 
 def _as_run(plan, path: Path):

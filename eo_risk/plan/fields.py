@@ -174,7 +174,8 @@ def _moment(value: Any) -> datetime | None:
     if not 1970 <= moment.year <= 2200:
         raise fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
     if moment.tzinfo is None:
-        raise fault(repr(value), "", allowed, "Add the offset from UTC.")
+        do = "Add the offset from UTC, or name a site file with a time zone (--site)."
+        raise fault(repr(value), "", allowed, do)
     return moment
 
 

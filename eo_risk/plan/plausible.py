@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from eo_risk import reference, units
-from eo_risk.errors import Fault, unknown_name
+from eo_risk.errors import NOTHING, Fault, unknown_name
 
 _OTHER_MATERIAL = (
     "See `eo-risk materials`. One that is not listed can be taken as a polymer of the "
@@ -112,7 +112,7 @@ def _item_faults(item: dict, where: str) -> Iterator[Fault]:
             )
     parts = _blocks(item, "parts")
     if not parts:
-        yield Fault(f"{where}.parts", "no part", "", "one part or more",
+        yield Fault(f"{where}.parts", NOTHING, "", "one part or more",
                     "Name at least one material body.")  # fmt: skip
     for i, part in enumerate(parts):
         yield from _part_faults(part, f"{where}.parts[{i}]")
@@ -204,7 +204,7 @@ def plan_faults(raw: dict) -> list[Fault]:
     items = _blocks(raw, "items")
     for key in ("items", "aeration"):
         if isinstance(raw.get(key), (list, tuple)) and not raw[key]:
-            faults.append(Fault(key, "an empty list", "", "one entry or more", "Add one."))
+            faults.append(Fault(key, NOTHING, "", "one entry or more", "Add one."))
     seen: list[str] = []
     for i, item in enumerate(items):
         name = str(item.get("name"))

@@ -8,21 +8,21 @@ their place where a plan gives no name, other lists are replaced as a whole.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from eo_risk import reference
-from eo_risk.errors import Fault, InputError
+from eo_risk.errors import NOTHING, Fault, InputError
 from eo_risk.plan.clock import first_after, is_time_of_day, moment_of, with_offset
 from eo_risk.plan.fields import is_unknown
-from eo_risk.plan.load_plan import SCHEMA_VERSION
+from eo_risk.plan.load_plan import SCHEMA_VERSION, LoadPlan, read_plan
 from eo_risk.plan.own_numbers import OwnRecord
 from eo_risk.plan.site_entries import Site
 from eo_risk.plan.site_file import default_site_path, parse_site, read_site
 from eo_risk.plan.starting_types import fill_from_type
 
-__all__ = ["Site", "default_site_path", "parse_site", "plan_from_items", "read_site", "resolve",
-           "with_usual"]  # fmt: skip
+__all__ = ["Site", "default_site_path", "named_plan", "parse_site", "plan_from_items", "plan_of",
+           "read_site", "resolve", "with_usual"]  # fmt: skip
 
 _LIGHTEST_REASON = "lightest patient of this device in the site file"
 
@@ -238,6 +238,14 @@ def resolve(raw: object, site: Site) -> object:
     """
     if not isinstance(raw, dict):
         return raw
+    plan, faults = _resolved(raw, site)
+    if faults:
+        raise InputError(faults)
+    return plan
+
+
+def _resolved(raw: dict[str, Any], site: Site) -> tuple[dict[str, Any], list[Fault]]:
+    """Write out what a plan names, as far as the names are known, and list the faults."""
     plan, work = dict(raw), _Resolver(site)
     cycle = work.block("cycle", plan.get("cycle"), "cycle")
     if isinstance(cycle, dict) and "steriliser" in cycle:
@@ -264,9 +272,42 @@ def resolve(raw: object, site: Site) -> object:
         plan["site_minimum_aeration_h"] = site.site_minimum_aeration_h
     work.moments(plan)
     work.own_numbers(plan)
-    if work.faults:
-        raise InputError(work.faults)
-    return plan
+    return plan, work.faults
+
+
+def plan_of(raw: object, site: Site) -> LoadPlan:
+    """Read a plan that may name entries of the site file.
+
+    Raises
+    ------
+    InputError
+        With every fault: of the names, as `resolve`, and of what stands beside them, as
+        `read_plan`.
+    """
+    if not isinstance(raw, dict):
+        return read_plan(raw)
+    plan, faults = _resolved(raw, site)
+    try:
+        found = read_plan(plan)
+    except InputError as error:
+        known = {fault.where for fault in faults}
+        unnamed = [w.rpartition(".")[0] for w in known if w.rpartition(".")[2] in _NAMING]
+        faults += [fault for fault in error.faults
+                   if fault.where not in known and not _follows(fault, unnamed)]  # fmt: skip
+    if faults:
+        raise InputError(faults)
+    return found
+
+
+_NAMING = ("name", "device", "starting_type", "aerator")  # keys that name an entry or a type
+
+
+def _follows(fault: Fault, unnamed: Iterable[str]) -> bool:
+    """Tell whether something is missing only because the entry that would give it is unknown."""
+    missing = fault.given == NOTHING or fault.where.endswith(".wall_part")
+    return missing and any(f"{fault.where}.".startswith(f"{block}.") for block in unnamed)
+
+
 
 
 def with_usual(items: Iterable[dict[str, Any]], site: Site) -> list[dict[str, Any]]:
@@ -283,18 +324,14 @@ def with_usual(items: Iterable[dict[str, Any]], site: Site) -> list[dict[str, An
     return filled
 
 
-def plan_from_items(
-    items: Sequence[dict[str, Any]] | Iterable[dict[str, Any]],
-    cycle_name: str,
-    aeration_name: str,
-    site: Site,
-    **others: Any,
+def named_plan(
+    items: Iterable[dict[str, Any]], cycle_name: str, aeration_name: str, site: Site, **others: Any
 ) -> dict[str, Any]:
-    """Make a resolved plan from a list of items and the site file alone.
+    """Make a plan of a list of items that names a cycle and an aeration of the site file.
 
     Parameters
     ----------
-    items : sequence of dict
+    items : iterable of dict
         Items as `read_items` gives them.
     cycle_name, aeration_name : str
         Entries of the site file.
@@ -302,11 +339,6 @@ def plan_from_items(
         The site file.
     **others
         Further keys of the plan, such as ``cycle_start`` or ``load_number``; None is left out.
-
-    Raises
-    ------
-    InputError
-        As `resolve`.
     """
     raw = {
         "schema_version": SCHEMA_VERSION,
@@ -317,4 +349,11 @@ def plan_from_items(
     } | {key: value for key, value in others.items() if value is not None}
     if len(site.room) == 1 and "room" not in raw:
         raw["room"] = site.room[0].name
-    return resolve(raw, site)
+    return raw
+
+
+def plan_from_items(
+    items: Iterable[dict[str, Any]], cycle_name: str, aeration_name: str, site: Site, **others: Any
+) -> dict[str, Any]:
+    """Make a plan as `named_plan` and resolve it; raises as `resolve`."""
+    return resolve(named_plan(items, cycle_name, aeration_name, site, **others), site)

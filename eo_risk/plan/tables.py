@@ -89,29 +89,46 @@ _NAMES = {"parts": "body", "lumens": "lumen"}
 _NAME_COLUMN = {"parts": "part", "lumens": "lumen"}
 
 
+@dataclass
+class _Draft:
+    """An item as its rows give it, with the row of each block and the place of each value."""
+
+    item: dict[str, Any]
+    row: int
+    rows: dict[str, int] = field(default_factory=dict)  # by block, such as ``parts[1]``
+    places: dict[str, str] = field(default_factory=dict)  # by path
+
+
 @dataclass(frozen=True)
 class ItemsTable:
-    """Items as a plan holds them (unresolved), and what the reader understood."""
+    """Items as a plan holds them (unresolved), what the reader understood, and its faults."""
 
-    items: tuple[dict[str, Any], ...]
+    drafts: tuple[_Draft, ...]
     understood: str
-    rows: tuple[int, ...] = ()  # the first row of each item
+    headers: Mapping[str, str] = field(default_factory=dict)  # as spelled in the file, by path
+    faults: tuple[Fault, ...] = ()
 
-    def by_row(self, error: InputError, before: int = 0) -> InputError:
-        """Name rows where the faults of a plan name its items.
+    @property
+    def items(self) -> tuple[dict[str, Any], ...]:
+        """The items, in the order of the table."""
+        return tuple(draft.item for draft in self.drafts)
+
+    def with_own(self, found: Iterable[Fault], before: int = 0) -> tuple[Fault, ...]:
+        """Put the faults of a plan beside the table's own, by row and once for each cell.
 
         `before` counts the items of the plan that stand before those of the table.
         """
-        return InputError(self._by_row(fault, before) for fault in error.faults)
+        placed = [*self.faults, *(self._by_row(fault, before) for fault in found)]
+        first = {fault.where: fault for fault in reversed(placed)}
+        return tuple(fault for fault in placed if first[fault.where] is fault)
 
     def _by_row(self, fault: Fault, before: int) -> Fault:
         match = re.match(r"items\[(\d+)\]\.?", fault.where)
         index = int(match[1]) - before if match else -1
-        if not 0 <= index < len(self.rows):
+        if not 0 <= index < len(self.drafts):
             return fault
-        path = fault.where[match.end() :]
-        headers = {column.path: column.header for column in COLUMNS}
-        return replace(fault, where=place(self.rows[index], headers.get(path, path)))
+        where = _fault_place(fault.where[match.end() :], self.drafts[index], self.headers)
+        return replace(fault, where=where)
 
 
 def _put(item: dict[str, Any], path: str, value: Any) -> None:
@@ -128,16 +145,6 @@ def _put(item: dict[str, Any], path: str, value: Any) -> None:
             if not blocks:
                 blocks.append({})
             item = blocks[0]
-
-
-@dataclass
-class _Draft:
-    """An item as its rows give it, with the row of each block and the place of each value."""
-
-    item: dict[str, Any]
-    row: int
-    rows: dict[str, int] = field(default_factory=dict)  # by block, such as ``parts[1]``
-    places: dict[str, str] = field(default_factory=dict)  # by path
 
 
 def _filled(row: Row, placed: Sequence[Placed]) -> list[tuple[Placed, str]]:
@@ -228,9 +235,8 @@ def _fault_place(where: str, draft: _Draft, headers: Mapping[str, str]) -> str:
     return place(row, headers.get(general, where))
 
 
-def _item_faults(draft: _Draft, placed: Sequence[Placed]) -> list[Fault]:
+def _item_faults(draft: _Draft, headers: Mapping[str, str]) -> list[Fault]:
     """Check one item by itself; what a device or a starting type will add is not missed."""
-    headers = {c.path: c.header for c in COLUMNS} | {c.column.path: c.header for c in placed}
     item = draft.item
     named = item.get("device") or item.get("starting_type")
     probe = {key: value for key, value in item.items() if key != "device"}
@@ -260,8 +266,7 @@ def _item_faults(draft: _Draft, placed: Sequence[Placed]) -> list[Fault]:
     found += [replace(f, where=f.where.removeprefix("items[0].")) for f in rest]
     for fault in found:
         if fault.where == "parts":
-            todo = "Fill in material, device or starting_type."
-            fault = replace(fault, where="material", do=todo)
+            fault = replace(fault, do="Fill in material, device or starting_type.")
         faults.append(replace(fault, where=_fault_place(fault.where, draft, headers)))
     return faults
 
@@ -288,7 +293,7 @@ def _drafts(sheet: Sheet, placed: Sequence[Placed]) -> tuple[list[_Draft], list[
 
 
 def items_of_sheet(sheet: Sheet) -> ItemsTable:
-    """Turn a sheet into items; raises InputError with every fault, by row and column."""
+    """Turn a sheet into items, and name every fault by row and column."""
     placed, faults = place_headers(
         sheet.headers, COLUMNS, "Use the headers of `eo-risk template items`."
     )
@@ -297,19 +302,18 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
         faults.append(Fault("rows", "nothing", "", "one row per item", "Fill in the table."))
     drafts, more = _drafts(sheet, placed)
     faults += more
+    headers = {c.path: c.header for c in COLUMNS} | {"parts": "material"}
+    headers |= {c.column.path: c.header for c in placed}
     names: list[str] = []
     for draft in drafts:
-        faults += _item_faults(draft, placed)
+        faults += _item_faults(draft, headers)
         name = str(draft.item.get("name", draft.item.get("device", "")))
         if name and name in names:
             faults.append(Fault(place(draft.row, "name"), repr(name), "", "a name used once",
                                 "Use quantity for equal pieces, or another name."))  # fmt: skip
         names.append(name)
-    if faults:
-        raise InputError(faults)
     understood = f"{sheet.understood}, {len(drafts)} item{'s' * (len(drafts) != 1)}"
-    items, rows = [draft.item for draft in drafts], [draft.row for draft in drafts]
-    return ItemsTable(tuple(items), understood, tuple(rows))
+    return ItemsTable(tuple(drafts), understood, headers, tuple(faults))
 
 
 def _text_headers(content: bytes) -> set[str]:
@@ -320,8 +324,8 @@ def _text_headers(content: bytes) -> set[str]:
     return {cell.strip().strip('"') for cell in cells if cell.strip().strip('"').lower() in texts}
 
 
-def items_from_bytes(content: bytes, name: str) -> ItemsTable:
-    """Read items from the content of a CSV or Excel file.
+def table_from_bytes(content: bytes, name: str) -> ItemsTable:
+    """Read items from the content of a CSV or Excel file, with the faults of its cells.
 
     Parameters
     ----------
@@ -333,16 +337,25 @@ def items_from_bytes(content: bytes, name: str) -> ItemsTable:
     Returns
     -------
     ItemsTable
-        Items that `resolve` and `read_plan` take, and what was understood.
+        Items that `resolve` and `read_plan` take, what was understood, and every fault, by row
+        and column.
 
     Raises
     ------
     InputError
-        With every fault, by row and column.
+        If it is no table at all.
     MissingExtraError
         If Excel is given and the extra ``excel`` is not installed.
     """
     return items_of_sheet(sheet_from_bytes(content, name, _text_headers(content)))
+
+
+def items_from_bytes(content: bytes, name: str) -> ItemsTable:
+    """Read items as `table_from_bytes`; raises InputError with every fault there is."""
+    table = table_from_bytes(content, name)
+    if table.faults:
+        raise InputError(table.faults)
+    return table
 
 
 def read_items(path: Path) -> ItemsTable:

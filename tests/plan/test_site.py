@@ -14,6 +14,7 @@ from eo_risk.plan.site import (
     merged,
     parse_site,
     plan_from_items,
+    plan_of,
     read_site,
     resolve,
 )
@@ -389,6 +390,27 @@ def test_merging_never_lets_an_unknown_replace_a_value():
 def test_what_is_no_plan_is_refused_not_crashed_on(raw, site):
     with pytest.raises(InputError):
         read_plan(resolve(raw, site))
+    with pytest.raises(InputError):
+        plan_of(raw, site)
+
+
+def test_unknown_names_and_other_faults_are_told_in_one_round(site):
+    raw = {
+        "schema_version": 1, "cycle": "warm", "aeration": "cabinet", "cycle_start": "2026-04-14",
+        "items": [
+            {"device": "retractor fram", "parts": [{"name": "frame", "mass_g": -1}],
+             "lumens": [{"name": "bore", "wall_part": "frame"}]},
+            {"name": "cable", "starting_type": "cabl", "quantity": 0},
+            {"name": "probe", "parts": [{"name": "tip", "material": "peeek"}]},
+        ],
+    }  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        plan_of(raw, site)
+    # What is missing only because a name is unknown is no fault of its own.
+    assert [fault.where for fault in caught.value.faults] == [
+        "cycle.name", "aeration.name", "items[0].device", "items[1].starting_type",
+        "items[0].parts[0].mass_g", "items[1].quantity", "items[2].parts[0].material",
+    ]  # fmt: skip
 
 
 def test_the_site_chooses_the_units_shown():

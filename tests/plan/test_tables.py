@@ -306,14 +306,20 @@ def test_an_absent_file_is_named(tmp_path):
         read_items(tmp_path / "absent.csv")
 
 
+def test_a_fault_of_a_further_part_is_named_by_its_own_row():
+    table = read("name,part,material,mass_g\ntube,shaft,silicone,5\n,tip,peek,1\n")
+    (fault,) = table.with_own([Fault("items[0].parts[1].mass_g", "x", "", "y", "z")])
+    assert fault.where == "row 3, column mass_g"
+
+
 def test_faults_of_the_plan_are_named_by_the_rows_of_the_list():
     text = CONTINUED + "mask,1,,silicone,9,,,,,\n"
     table = read(text)
-    assert table.rows == (2, 6, 7)
+    assert [draft.row for draft in table.drafts] == [2, 6, 7]
     paths = ("items[1].needed_by", "items[2].parts[0].material", "cycle.name", "items[9].name")
-    found = table.by_row(InputError(Fault(path, "x", "", "y", "z") for path in paths))
-    assert [fault.where for fault in found.faults] == [
+    found = table.with_own([Fault(path, "x", "", "y", "z") for path in paths])
+    assert [fault.where for fault in found] == [
         "row 6, column needed_by", "row 7, column material", "cycle.name", "items[9].name",
     ]  # fmt: skip
-    after_one = table.by_row(InputError([Fault("items[2].name", "x", "", "y", "z")]), 1)
-    assert after_one.faults[0].where == "row 6, column name"
+    (after_one,) = table.with_own([Fault("items[2].name", "x", "", "y", "z")], 1)
+    assert after_one.where == "row 6, column name"

@@ -346,6 +346,7 @@ def test_a_load_without_items_or_with_a_bad_list_is_not_made(at):
     at.file_uploader(key="new-list").upload("items.csv", content, "text/csv")
     press(at, words.MAKE_LOAD)
     assert "row 3, column material" in at.error[0].value
+    assert "row 2, column device" in at.error[0].value
     content = b"device,needed_by\nretractor fram,15:00\n"
     at.file_uploader(key="new-list").upload("items.csv", content, "text/csv")
     press(at, words.MAKE_LOAD)

@@ -6,7 +6,7 @@ import copy
 
 import streamlit as st
 
-from eo_risk.errors import EoRiskError, Fault, InputError
+from eo_risk.errors import EoRiskError, Fault
 from eo_risk.plan.load_plan import (
     Beside,
     Coating,
@@ -20,7 +20,7 @@ from eo_risk.plan.load_plan import (
     PatientContact,
 )
 from eo_risk.plan.site import with_usual
-from eo_risk.plan.tables import items_from_bytes
+from eo_risk.plan.tables import table_from_bytes
 from ui import fill, forms, items_table, paths, pick, show, state, words
 
 
@@ -65,15 +65,15 @@ def _import() -> None:
     if file is None or not st.button(words.IMPORT):
         return
     try:
-        table = items_from_bytes(file.getvalue(), file.name)
+        table = table_from_bytes(file.getvalue(), file.name)
     except EoRiskError as error:
         show.refused(error)
         return
     candidate = state.raw()
     kept = candidate["items"] if how == words.APPEND else []
     candidate["items"] = [*kept, *with_usual(table.items, state.site())]
-    faults = state.offer(candidate)
-    forms.show_faults(table.by_row(InputError(faults), len(kept)).faults)
+    faults = table.with_own(state.offer(candidate, usable=not table.faults), len(kept))
+    forms.show_faults(faults)
     if not faults:
         st.success(f"{len(table.items)} {words.ROWS_READ}. {table.understood}")
 

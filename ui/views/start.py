@@ -6,9 +6,9 @@ from datetime import date, datetime, time
 
 import streamlit as st
 
-from eo_risk.errors import EoRiskError, Fault, InputError
-from eo_risk.plan.site import plan_from_items
-from eo_risk.plan.tables import ItemsTable, items_from_bytes
+from eo_risk.errors import NOTHING, EoRiskError, Fault
+from eo_risk.plan.site import named_plan
+from eo_risk.plan.tables import ItemsTable, table_from_bytes
 from ui import forms, pick, show, state, words
 
 
@@ -24,7 +24,7 @@ def _start(day: date | None, clock: time | None) -> str | None:
 def _listed(file) -> ItemsTable:
     if file is None:
         return ItemsTable((), "")
-    table = items_from_bytes(file.getvalue(), file.name)
+    table = table_from_bytes(file.getvalue(), file.name)
     st.toast(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
     return table
 
@@ -35,17 +35,21 @@ def _make(
 ) -> None:  # fmt: skip
     """Make the load of the items by name and those of the list; show every fault."""
     items = pick.with_own_names([*named, *table.items], ())
-    try:
-        raw = plan_from_items(items, cycle, aeration, state.site(), **others)
-        for step in raw["aeration"]:
-            if holds_other_load and step.get("place") != "room":
-                step["holds_other_load"] = holds_other_load
-        faults = state.offer(raw)
-    except InputError as error:
-        faults = error.faults
-    forms.show_faults(table.by_row(InputError(faults), len(named)).faults)
+    raw = named_plan(items, cycle, aeration, state.site(), **others)
+    faults = table.with_own(state.offer(raw, usable=not table.faults), len(named))
+    forms.show_faults(faults)
     if not faults:
+        _say_other_load(holds_other_load)
         st.switch_page("views/load.py")
+
+
+def _say_other_load(holds_other_load: str | None) -> None:
+    """Write into the steps of the new load whether another load is in their aerator."""
+    raw = state.raw()
+    for step in raw["aeration"]:
+        if holds_other_load and step.get("place") != "room":
+            step["holds_other_load"] = holds_other_load
+    state.offer(raw)
 
 
 def _form() -> None:
@@ -72,7 +76,7 @@ def _form() -> None:
         show.refused(error)
         return
     if not named and not table.items:
-        forms.show_faults((Fault(words.ITEMS, "nothing", "", "one item or more",
+        forms.show_faults((Fault(words.ITEMS, NOTHING, "", "one item or more",
                                  "Choose devices or types, or give a list."),))  # fmt: skip
         return
     _make(cycle, aeration, named, table, other,
