@@ -29,6 +29,7 @@ from eo_risk.plan.load_plan import AerationStep, LoadPlan
 _EXPOSURE_CUTS = (0.1, 0.4, 1.0)
 _FIRST_AERATION_CUTS = (0.02, 0.06, 0.14, 0.26, 0.42, 0.6, 0.8, 1.0)
 _LATER_AERATION_CUTS = (0.15, 0.5, 1.0)
+_EARLY = 0.25  # of the time in which the load follows the temperature around it
 # Air washes beyond this number carry almost no EO and are run as one stage.
 _WASHES_APART = 4
 
@@ -266,11 +267,23 @@ def _aerated(
         gas_k = inputs.number(f"{field}.temperature_c", step.temperature_c, "C",
                               "assumed.aeration_temperature")  # fmt: skip
         hours = 0.0 if step.hours is None else step.hours
-        usual = _LATER_AERATION_CUTS if index else _FIRST_AERATION_CUTS
-        walk.go(f"aeration {index + 1}", np.full_like(load_k, units.to_si(hours, "h")), gas_k,
+        duration_s = units.to_si(hours, "h")
+        usual = _LATER_AERATION_CUTS if index else _first_cuts(duration_s)
+        walk.go(f"aeration {index + 1}", np.full_like(load_k, duration_s), gas_k,
                 cuts=usual if cuts is None else cuts, step=index,
                 still_air=step.place == "room")  # fmt: skip
     return walk
+
+
+def _first_cuts(duration_s: float) -> tuple[float, ...]:
+    """Return the cuts of the first aeration step, the first of them early in the warm-up.
+
+    So what a fast item needs does not hang on how long the aeration goes on.
+    """
+    cuts = _FIRST_AERATION_CUTS
+    while cuts[0] * duration_s > _EARLY * central("load.temperature_lag"):
+        cuts = (cuts[0] / 3.0, *cuts)
+    return cuts
 
 
 def with_far(
