@@ -98,7 +98,8 @@ def _lets_air_through(item: Item) -> bool:
 
 def _air(minutes: float, verdict: Verdict | None = None) -> Action:
     detail = "more compressed air through each lumen, then look again"
-    return Action("dry again", detail, float(minutes), "min", verdict, float(minutes))
+    added = minutes + _minutes("look_time")
+    return Action("dry again", detail, float(minutes), "min", verdict, added)
 
 
 def _longest_air() -> int:

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from eo_risk import reference
 from eo_risk.judgement.advice import apply, highest_allowed_c
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.change.edits import alone, planned_h
@@ -111,10 +112,20 @@ def test_a_wet_lumen_gets_the_shortest_pair_of_air_and_hours(demos):
     assert best.new_verdict == "Within"
     (hours,) = best.together
     assert (hours.action, hours.unit) == ("aerate longer", "h")
-    assert best.added_minutes == best.amount + 60.0 * hours.amount
+    look = reference.record("advice.look_time").value_si / 60.0  # drying ends with a look
+    assert best.added_minutes == best.amount + look + 60.0 * hours.amount
+
     # An hour less is not made up by the longest drying that is ever asked for.
     shorter = replace(best, amount=60.0, together=(replace(hours, amount=hours.amount - 1.0),))
     assert verdict(apply(plan, result.items[1].name, shorter), result.items[1].name) != "Within"
+
+
+def test_looking_comes_before_blowing_where_nobody_has_looked(demos):
+    """A look may show that nothing needs to be blown."""
+    _, result = demos["unknown_grade"]
+    first = result.items[0].actions[0]
+    assert (first.action, first.new_verdict) == ("look", "Within")
+    assert [(a.action, a.unit) for a in first.together] == [("aerate longer", "h")]
 
 
 def test_no_aeration_warmer_than_the_lowest_item_allows(demos):
