@@ -33,6 +33,7 @@ from eo_risk.output.wording import (
     assumed_line,
     beside_glycol,
     caution_text,
+    hours_at_95,
     own_record_line,
     plain_name,
     required_hours,
@@ -63,7 +64,7 @@ def residue_cells(row: dict, samples: int) -> list[object]:
         limit = f"{limit}, {printable(row['clause'])}"
     return [
         row["substance"],
-        about + (" (rules the verdict)" if row["used_for_verdict"] else ""),
+        about + (" (counts for the verdict)" if row["used_for_verdict"] else ""),
         band_text(row, row["unit"], row["limit"]),
         limit,
         standing_text(row),
@@ -206,8 +207,8 @@ def _hours(item: dict) -> str:
     if aeration is None:
         return NOT_COMPUTED
     return (f"{required_hours(item)}, governed by {printable(aeration['governed_by'])}; the "
-            f"estimate alone: {hours_up(aeration['p50'])} at 50 %, {hours_up(aeration['p95'])} "
-            f"at 95 %")  # fmt: skip
+            f"estimate alone: {hours_up(aeration['p50'])} at 50 %, "
+            f"{hours_at_95(aeration)} at 95 %")  # fmt: skip
 
 
 def _caution(caution: dict) -> Markup:

@@ -29,7 +29,7 @@ _GROUPS_IN_FULL = 4
 _LETTERS_PER_LINE = (19, 33, 29)
 _LETTERS_ACROSS = 105
 _LINES_ON_THE_PAGE = 38
-_FEWEST_LINES, _MOST_LINES = 2, 9  # of a cell
+_FEWEST_LINES, _MOST_LINES = 2, 20  # of a cell
 _REST = " see report"
 
 # A sign of its own shape for every verdict; the colour only repeats it.

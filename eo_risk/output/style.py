@@ -61,9 +61,9 @@ small, .small { font-size: .85em; color: var(--soft); }
 figure { margin: .4rem 0; }
 @media print, (min-width: 641px) {
   .residues { table-layout: fixed; }
-  .residues th:nth-child(1) { width: 11%; } .residues th:nth-child(2) { width: 22%; }
-  .residues th:nth-child(3) { width: 15%; } .residues th:nth-child(5) { width: 12%; }
-  .residues th:nth-child(6) { width: 11%; }
+  .residues th:nth-child(1) { width: 10%; } .residues th:nth-child(2) { width: 21%; }
+  .residues th:nth-child(3) { width: 16%; } .residues th:nth-child(5) { width: 11%; }
+  .residues th:nth-child(6) { width: 13%; }
 }
 @media screen and (max-width: 640px) {
   body { padding: .6rem; }
@@ -99,7 +99,7 @@ _PRINT = """
   .sheet .signatures { padding-top: 6mm; }
   .sheet footer { break-inside: avoid; }
   h2, h3, caption { break-after: avoid; }
-  tr, figure, li, .line-of-verdict { break-inside: avoid; }
+  tr, figure, li, dl, .line-of-verdict { break-inside: avoid; }
   .chart { max-width: 115mm; }
   details::details-content { content-visibility: visible; block-size: auto; }
   * { print-color-adjust: exact; }

@@ -154,13 +154,22 @@ def edition_text(answer: dict) -> str:
     return printable(answer["edition_note"] or answer["edition"])
 
 
+def _or_more(hours: float | None, unreached: bool | None) -> str:
+    """Write hours, never short of what is needed; what was not reached is that and more."""
+    return f"{with_unit(hours, 'h')} or more" if unreached else hours_up(hours)
+
+
+def hours_at_95(aeration: dict) -> str:
+    """Write the hours the estimate asks for at 95 %."""
+    return _or_more(aeration["p95"], aeration.get("unreached"))
+
+
 def required_hours(item: dict) -> str:
     """Write the aeration hours an item needs, or why there are none."""
     aeration = item["aeration_h"]
     if aeration is None:
         return NOT_COMPUTED
-    hours = hours_up(aeration["required"])
-    return f"{hours} or more" if aeration.get("unreached") else hours
+    return _or_more(aeration["required"], aeration.get("unreached"))
 
 
 def slow_tail_note() -> str:
@@ -175,15 +184,15 @@ def slow_tail_hours(item: dict) -> str:
     hours = aeration and aeration.get("with_slow_pool_p95")
     if not hours:
         return ""
-    more = " or more" if aeration.get("with_slow_pool_unreached") else ""
-    return f"{hours_up(hours)}{more} with the slow pool, {hours_up(aeration['p95'])} without"
+    slow = _or_more(hours, aeration.get("with_slow_pool_unreached"))
+    return f"{slow} with the slow pool, {hours_at_95(aeration)} without"
 
 
 def load_hours(answer: dict) -> str:
     """Write the aeration hours the load needs: those of its slowest item."""
     slowest = [i for i in answer["items"] if i["name"] == answer["load"]["slowest_item"]]
     beyond = any(i["aeration_h"] and i["aeration_h"].get("unreached") for i in slowest)
-    return hours_up(answer["load"]["required_h"]) + (" or more" if beyond else "")
+    return _or_more(answer["load"]["required_h"], beyond)
 
 
 def _amount(action: dict) -> str:

@@ -13,6 +13,7 @@ from eo_risk.output.verdict_wording import (
     ruling_text,
     short_reason,
 )
+from eo_risk.output.wording import hours_at_95, required_hours
 
 GLYCOL = {
     "code": "glycol_above_reference", "level": "block", "where": "",
@@ -62,7 +63,7 @@ def test_sheet_and_terminal_name_the_same_residue(held, answer, plan):
 def test_every_substance_over_its_limit_is_named(held):
     ech = next(row for row in held["residues"] if row["substance"] == "ECH")
     ech.update(p05=1.0, p95=2.0 * ech["limit"], used_for_verdict=True)
-    assert short_reason(held).endswith("EO above its limit; ECH has its limit inside the band")
+    assert short_reason(held).endswith("EO above its limit; ECH may be above its limit")
     assert reason_with_number(held).count("limit") == 2
 
 
@@ -85,3 +86,10 @@ def test_a_limit_without_a_figure_is_a_reason(held):
 def test_a_residue_too_small_to_print_is_no_cause(held):
     held["reasons"] = ["EO below 1e-06 mg (0 to below 1e-06), limit 4 mg (first 24 h)"]
     assert causes(held) == []
+
+
+def test_hours_that_were_not_reached_are_that_and_more(held):
+    held["aeration_h"].update(required=672.04, p95=672.04, unreached=True)
+    assert required_hours(held) == hours_at_95(held["aeration_h"]) == "672 h or more"
+    held["aeration_h"]["unreached"] = False
+    assert required_hours(held) == "672.1 h"  # never short of what is needed
