@@ -10,8 +10,8 @@ import numpy as np
 
 T = TypeVar("T")
 
-# Layers times samples that are run together.
-_TOGETHER = 100_000
+# Layers times samples that are run together: few windows of many samples cost the least time.
+_TOGETHER = 300_000
 
 
 def windows(samples: int, layers: int) -> Iterator[slice]:

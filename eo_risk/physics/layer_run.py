@@ -337,8 +337,8 @@ def run(
     """
     found = _outputs(layers, outputs, samples, bool(airs), with_flux)
     ranges = [_ranges(layer, steps, samples) for layer in layers]
-    # As many chunks for each thread.
-    pieces = _THREADS * round(samples * len(layers) / _CHUNK / _THREADS)
+    # As many chunks for each thread; layers that are coupled need no fewer samples in one.
+    pieces = _THREADS * round(samples / _CHUNK / _THREADS)
 
     def one(here: np.ndarray | slice, width: int) -> None:
         _Chunk(layers, ranges, joints, here, width).run(steps, airs, volumes, found)
