@@ -10,6 +10,7 @@ import numpy as np
 
 from eo_risk.errors import Fault, InputError, unknown_name
 from eo_risk.measured.device_amounts import DeviceAmount
+
 _OF_THE_WHOLE = "; the prediction is of the whole residue, of which simulated use finds a part"
 
 

@@ -45,8 +45,8 @@ _NO_GAS = ("start level and uptake: they belong to the cycle before; give its ex
            "in the gas and the mass of the part")  # fmt: skip
 # Extractions that find all a device holds; simulated use finds what it gives off meanwhile.
 _WHOLE = ("exhaustive", "headspace")
-_NOT_WHOLE = ("start level and uptake: they are of the whole residue; test by exhaustive extraction "
-              "or headspace, and say so in column extraction")  # fmt: skip
+_NOT_WHOLE = ("start level and uptake: they are of the whole residue; test by exhaustive "
+              "extraction or headspace, and say so in column extraction")  # fmt: skip
 _NO_DEVICE = "start level: it belongs to a device; name it in column device"
 _NO_POOL = "slow pool: the results tell little more about it than its record"
 _LONGEST_PICTURE = 1.6  # times what the picture must show

@@ -187,9 +187,9 @@ def slow_pool_records(
     they are known less well together than the fit knows them.
     """
     celsius = kelvin_to_celsius(setup.temperature_k)
-    found = [_record(setup, origin, "slow_pool.fraction", share, "measured", ""),
-             _record(setup, origin, "slow_pool.half_life", half_life_s, "measured", "")]
-    return [found[0], found[1] | {"temperature_c": float(f"{celsius:.6g}")}]
+    pool = _record(setup, origin, "slow_pool.fraction", share, "measured", "")
+    rate = _record(setup, origin, "slow_pool.half_life", half_life_s, "measured", "")
+    return [pool, rate | {"temperature_c": float(f"{celsius:.6g}")}]
 
 
 def records_toml(records: Sequence[Mapping[str, object]]) -> str:
