@@ -12,6 +12,7 @@ from functools import cached_property, reduce
 
 import numpy as np
 
+from eo_risk import reference
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.result import Band, WaterPlace
 from eo_risk.judgement.water.drying_steps import (
@@ -130,6 +131,30 @@ class WaterPath:
             self.inputs.draw("water.condensate.share"),
         )  # fmt: skip
 
+    @cached_property
+    def salt_draws_water(self) -> np.ndarray:
+        """Tell where the air at the item makes brine of left salt, in each stage from injection.
+
+        Shape (stages + 1, samples), the first for all before it; a cold item meets damper air.
+        """
+        edge = reference.record("decision.salt_humidity").value_si
+
+        def damp(met: MetByWater) -> np.ndarray:
+            return met.vapour_pa > edge * met.saturation_pa
+
+        before = np.any([damp(met) for met in self.before], axis=0)
+        chamber = [damp(water.met) & water.in_chamber for water in self.waters]
+        return np.stack([before | chamber[0], *chamber])
+
+    def with_brine(
+        self, kilograms: np.ndarray, salt_mol: np.ndarray | float, output: int
+    ) -> np.ndarray:
+        """Return water at an output, at least the brine that dry salt makes in damp air. [kg]"""
+        if not np.any(salt_mol):
+            return kilograms
+        brine = salt_mol / self.inputs.draw("brine.chloride") * self.density
+        return np.maximum(kilograms, brine * self.salt_draws_water[output])
+
     def film(
         self, kind: str, escape: Escape, kilograms: Sequence[np.ndarray],
         chloride_mol: np.ndarray | float,
@@ -185,15 +210,17 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
     nothing = np.zeros(inputs.samples)
     none_deep = chamber_water.DeepPlace(nothing, nothing)
     start = dried.outside.film_kg + dried.outside.bead_kg
+    salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
     films = [
         chamber_water.water_at_injection(
             chamber_water.WaterByPlace(start, nothing, nothing), path.before, path.fluids,
             film=place, crevice=none_deep, plug=none_deep, condensed=path.condensed_kg,
         ).film_kg
     ]  # fmt: skip
-    for met in path.after:
-        films.append(chamber_water.film_left_kg(films[-1], place, [met], path.fluids))
-    salt = path.chloride * (dried.start.film_kg + dried.start.bead_kg) / density
+    films[0] = path.with_brine(films[0], salt, 0)
+    for output, met in enumerate(path.after, 1):
+        left = chamber_water.film_left_kg(films[-1], place, [met], path.fluids)
+        films.append(path.with_brine(left, salt, output))
     film = path.film("open", open_escape, films, salt)
     if path.credit is not None and path.credit.open_surfaces:
         gone = open_removed(film, films, path.area_m2, path.transfer_m_per_s, path.waters, inputs,
@@ -237,11 +264,12 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
                                       fluids)  # fmt: skip
     later = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), path.after,
                                        fluids)  # fmt: skip
+    salt = path.chloride * at.start_kg / density
+    left = path.with_brine(left, salt, 0)
     volume = left / density
     section = np.pi / 4.0 * at.bore_m**2
     wet_share = volume / (section * at.length_m)
     ends = at.faces
-    salt = path.chloride * at.start_kg / density
 
     def escape(water: WaterStage) -> np.ndarray:
         return chemistry.wetted_lumen_escape_s(at.length_m, wet_share, water.ratio,
