@@ -60,8 +60,10 @@ EDGES = [
     ("desiccated", "lumen",
      {"drying": [{"method": "vacuum", "minutes": 60, "air_temperature_c": 49.9, "vacuum_kpa": 2}]},
      {"drying": [{"method": "vacuum", "minutes": 60, "air_temperature_c": 50, "vacuum_kpa": 2}]}),
-    ("humidity_too_low", "cycle", {"conditioning_rh_percent": 40}, {"conditioning_rh_percent": 39.9}),
-    ("humidity_too_high", "cycle", {"conditioning_rh_percent": 80}, {"conditioning_rh_percent": 80.1}),
+    ("humidity_too_low", "cycle",
+     {"conditioning_rh_percent": 40}, {"conditioning_rh_percent": 39.9}),
+    ("humidity_too_high", "cycle",
+     {"conditioning_rh_percent": 80}, {"conditioning_rh_percent": 80.1}),
 ]  # fmt: skip
 
 

@@ -55,6 +55,16 @@ def test_what_leaves_the_load_is_in_the_air_when_none_is_changed(raw):
     assert load + in_air == pytest.approx(np.broadcast_to(load[0], load.shape), rel=0.01)
 
 
+@pytest.mark.parametrize("changes", [0.2, 2])
+def test_the_sum_over_load_and_air_never_rises(raw, changes):
+    context, _, loaded, level = run(raw, changes)
+    items = context.plan.items
+    load = sum((i.quantity or 1) * held(p, context) for i, p in zip(items, loaded, strict=True))
+    total = load + level * 0.2
+    assert np.all(np.diff(total, axis=0) <= 1e-9 * total[:-1])
+    assert np.all(total[-1] < total[0])
+
+
 def test_more_air_leaves_less(raw):
     left = []
     for changes in (0, 0.2, 2, 60):
