@@ -141,6 +141,7 @@ class Material(_Frozen):
     ]  # fmt: skip
     members: tuple[str, ...] = ()
     contains_chlorine: bool = False
+    slows_as_it_empties: bool = False
     correlation: str = ""
     note: str = ""
 

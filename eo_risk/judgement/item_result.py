@@ -26,7 +26,7 @@ from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
-from eo_risk.judgement.material.parts import correlation_parts
+from eo_risk.judgement.material.parts import PartModel, correlation_parts
 from eo_risk.judgement.material.slow_pool import unmeasured_pool, with_slow_pool
 from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
@@ -226,7 +226,7 @@ def _extra(
     found += [("start_level_elsewhere", why) for why in start_levels_elsewhere(plan, item).values()]
     inputs, held = trace.water.path.inputs, zip(trace.models, trace.parts_eo, strict=True)
     if any(eo[-1].any() and unmeasured_pool(model, inputs) for model, eo in held):
-        found.append(("slow_tail", ""))
+        found.append(("slow_tail", _beside_the_pool(aeration)))
     for thing, mass in beside_water(item, inputs):
         if np.any(mass > 0.0):
             amount = units.from_si(float(np.median(mass)), "mg")
@@ -239,6 +239,8 @@ def _extra(
         behaviour = {reference.material(m).behaviour for m in model.members}
         if behaviour & {"porous", "aqueous"}:
             found.append(("glycol_in_hydrogel", model.part.name))
+        if _slows_as_it_empties(model):
+            found.append(("slows_as_it_empties", model.part.name))
         if model.body is not None and model.data_class == "C":
             found.append(("estimated_material", model.part.name))
     if item.earlier_eo_cycles:
@@ -248,6 +250,22 @@ def _extra(
     if item.rinse_water in ("tap", "saline") and humidity is not None and humidity > brine:
         found.append(("salt_takes_up_water", f"{humidity:g} % RH"))
     return tuple(found)
+
+
+def _slows_as_it_empties(model: PartModel) -> bool:
+    layers = [layer for layer in (model, model.coat) if layer is not None and model.gives_off]
+    return any(reference.material(m).slows_as_it_empties for la in layers for m in la.members)
+
+
+def _beside_the_pool(aeration: AerationTime | None) -> str:
+    """Say the hours with the slow pool and without, for an item that is looked at without."""
+    if aeration is None or aeration.with_slow_pool_p95_s is None:
+        return ""
+    pool, plain = (f"{units.from_si(seconds, 'h'):.3g} h" + (" or more" if further else "")
+                   for seconds, further in (
+                       (aeration.with_slow_pool_p95_s, aeration.with_slow_pool_unreached),
+                       (aeration.p95_s, aeration.unreached)))  # fmt: skip
+    return f"{pool} at 95 % with it, {plain} without"
 
 
 def _earlier_cycles(count: int, trace: ItemTrace) -> Iterator[tuple[str, str]]:

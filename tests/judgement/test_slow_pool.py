@@ -39,7 +39,9 @@ def test_off_by_default_its_hours_stand_beside(raw, off):
         )
     # The mask is thick: a share of it in a slow pool asks for much longer, beyond the plan.
     assert mask["aeration_h"]["with_slow_pool_p95"] > 1.3 * mask["aeration_h"]["p95"]
-    assert "slow_tail" in {caution["code"] for caution in mask["cautions"]}
+    (said,) = (c["where"] for c in mask["cautions"] if c["code"] == "slow_tail")
+    with_it, without = (mask["aeration_h"][key] for key in ("with_slow_pool_p95", "p95"))
+    assert said == f"{with_it:.3g} h at 95 % with it, {without:.3g} h without"
 
 
 def test_report_and_terminal_show_both_with_the_source(raw, off):

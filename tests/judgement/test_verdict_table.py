@@ -150,6 +150,8 @@ ITEM = {
     "earlier_cycles": {"earlier_eo_cycles": 2},
     "earlier_cycles_unfollowed": {"earlier_eo_cycles": 200, "part": {
         "material": "pmma", "shape": "sheet", "mass_g": 20, "thickness_mm": 8, "faces": 2}},
+    "slows_as_it_empties": {"part": {"material": "pet", "shape": "sheet", "mass_g": 2,
+                                     "thickness_mm": 1, "faces": 2}},
     "needed_too_soon": {"needed_by": "2026-04-14T09:00+02:00"},
     "use_not_allowed": {"instructions": {"eo_allowed": "no"}},
     "use_unknown": {"instructions": {"eo_allowed": None}},
