@@ -42,7 +42,7 @@ def cheapest(name: str) -> reference.Measurement:
 
 def _action(name: str, why: str) -> Action:
     way = cheapest(name)
-    detail = f"{why}; {way.how}"
+    detail = f"{way.how}; {why}"  # what to do comes first
     return Action("measure", detail, None, "", None, units.from_si(way.time_s, "min"))
 
 
