@@ -10,7 +10,12 @@ import streamlit as st
 
 from ui import forms, items_table, paths, state, words
 
-_NEVER = ("name", "quantity", "starting_type", "needed_by")
+# What every item has of its own; a size for all would replace the ranges of starting types.
+_ITS_OWN = (
+    "name", "quantity", "starting_type", "needed_by", "parts[0].material", "parts[0].mass_g",
+    "parts[0].thickness_mm", "parts[0].wall_mm", "parts[0].outer_diameter_mm",
+    "lumens[0].bore_mm", "lumens[0].length_mm",
+)  # fmt: skip
 
 
 def filled(items: list[dict], values: Mapping[str, Any]) -> tuple[list[dict], int]:
@@ -57,7 +62,7 @@ def draw(key: str) -> list[dict] | None:
     """Draw a value for each column; returns the filled items once it is asked for."""
     asked: dict[str, Any] = {}
     with st.form(key):
-        columns = [path for path in words.COLUMNS if path not in _NEVER]
+        columns = [path for path in words.COLUMNS if path not in _ITS_OWN]
         for start in range(0, len(columns), 3):  # row by row, as on a narrow screen
             for place, path in zip(st.columns(3), columns[start : start + 3], strict=False):
                 with place:

@@ -412,6 +412,10 @@ def test_cycle_and_aeration_are_taken_by_name(at):
 def test_one_value_fills_the_unknown_cells_only(at):
     edit_table(at, {0: {"rinse_water": "tap"}, 1: {"rinse_water": None}})
     key = f"fill-{at.session_state['form_version']}"
+    asked = {widget.key for widget in (*at.text_input, *at.selectbox)}
+    assert f"{key}-rinse_water" in asked
+    # A size for every item would replace the ranges of their starting types.
+    assert not asked & {f"{key}-parts[0].mass_g", f"{key}-lumens[0].bore_mm", f"{key}-name"}
     at.selectbox(key=f"{key}-rinse_water").set_value("treated")
     at.text_input(key=f"{key}-lumens[0].drying[0].minutes").set_value("7")
     lumens = [len(i.lumens) for i in plan(at).items]
