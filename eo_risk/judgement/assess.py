@@ -11,7 +11,7 @@ import numpy as np
 from eo_risk import __version__, reference, units
 from eo_risk.judgement.allowed.counted import item_limits
 from eo_risk.judgement.cautions import caution, item_cautions, worst_first
-from eo_risk.judgement.change.split import grouped
+from eo_risk.judgement.change.split import asks_full_load, grouped
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
@@ -157,7 +157,7 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
                              "the end of the exposure if none is made up"))  # fmt: skip
     if load.water_released_kg > load.water_capacity_kg:
         found.append(caution("chamber_water_saturated"))
-    if plan.rules.full_load == "on" and len(load.groups) > 1:
+    if asks_full_load(plan) and len(load.groups) > 1:
         found.append(caution("full_load"))
     return worst_first(found)
 

@@ -186,9 +186,11 @@ def test_a_load_at_the_dew_point_of_the_chamber(raw):
         assert ("load_cold" in load_codes(checked(raw))) is said, celsius
 
 
-def test_full_loads_only_where_the_rule_is_on_and_the_hours_differ(mixed):
-    for rule, kept, said in (("on", 3, True), ("off", 3, False), ("on", 1, False)):
+def test_full_loads_where_site_or_jurisdiction_ask_for_them_and_the_hours_differ(mixed):
+    """40 CFR 63.10390 asks for full loads in the United States."""
+    for place, rule, kept, said in (("eu", "on", 3, True), ("eu", "off", 3, False),
+                                    ("eu", "on", 1, False), ("us", "off", 3, True)):  # fmt: skip
         changed = copy.deepcopy(mixed)
-        changed["rules"]["full_load"] = rule
+        changed["rules"] |= {"jurisdiction": place, "full_load": rule}
         changed["items"] = changed["items"][:kept]
-        assert ("full_load" in load_codes(checked(changed))) is said, (rule, kept)
+        assert ("full_load" in load_codes(checked(changed))) is said, (place, rule, kept)
