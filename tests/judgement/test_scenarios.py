@@ -86,7 +86,17 @@ def test_needed_within_two_hours_is_another_method(demo):
     raw["items"][0]["needed_by"] = "2026-04-14T08:30+02:00"
     item = checked(raw).items[0]
     assert item.verdict == "Hold"
-    assert "use another method" in actions(item)
+    assert item.actions[0].action == "use another method"
+
+
+def test_a_wet_item_needed_too_soon_begins_with_another_method(demo):
+    """However it is dried, it comes out too late; for how long it would be dried is said after."""
+    raw = raw_of(demo, "wet_lumen", 1)
+    raw["items"][0]["needed_by"] = "2026-04-14T12:00+02:00"
+    item = checked(raw).items[0]
+    assert {"liquid_seen", "needed_too_soon"} <= codes(item, "block")
+    assert item.actions[0].action == "use another method"
+    assert "dry again" in actions(item)
 
 
 @pytest.mark.parametrize(("rule", "held"), [("stop", True), ("warn", False)])
