@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from eo_risk.errors import Fault, InputError, unknown_name
@@ -132,7 +132,7 @@ def with_offset(text: str, time_zone: str, where: str) -> str:
         local = datetime.fromisoformat(text)
     except ValueError:
         return text  # the plan's own check names the fault
-    if local.tzinfo is not None:
+    if local.tzinfo is not None or is_day(text):
         return text
     place = zone(time_zone)
     early, late = (local.replace(tzinfo=place, fold=fold) for fold in (0, 1))
@@ -152,6 +152,15 @@ def moment_of(text: object) -> datetime | None:
     except ValueError:
         return None
     return None if moment.tzinfo is None else moment
+
+
+def is_day(text: object) -> bool:
+    """Tell whether a text is a date without a time; midnight is not meant by it."""
+    try:
+        date.fromisoformat(str(text))
+    except ValueError:
+        return False
+    return True
 
 
 def is_time_of_day(text: object) -> bool:

@@ -23,6 +23,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from eo_risk.errors import NOTHING, Fault, nearest
+from eo_risk.plan.clock import is_day
 from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 
 
@@ -173,6 +174,8 @@ def _moment(value: Any) -> datetime | None:
         raise fault(repr(value), "", allowed, "Write date, time and offset.") from None
     if not 1970 <= moment.year <= 2200:
         raise fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
+    if is_day(value):
+        raise fault(repr(value), "", allowed, "Add the time of day.")
     if moment.tzinfo is None:
         do = "Add the offset from UTC, or name a site file with a time zone (--site)."
         raise fault(repr(value), "", allowed, do)

@@ -86,6 +86,7 @@ def test_local_times_get_their_offset():
     assert with_offset("2026-01-14T06:30", "Europe/Berlin", "x") == "2026-01-14T06:30:00+01:00"
     assert with_offset("2026-01-14T06:30+03:00", "Europe/Berlin", "x").endswith("+03:00")
     assert with_offset("tomorrow", "Europe/Berlin", "x") == "tomorrow"
+    assert with_offset("2026-04-14", "Europe/Berlin", "x") == "2026-04-14"  # midnight is not meant
 
 
 @pytest.mark.parametrize(

@@ -104,6 +104,13 @@ def test_local_times_take_the_sites_time_zone(named, site):
     assert plan.items[0].needed_by.isoformat() == "2026-04-15T03:00:00+02:00"
     named["cycle_start"] = "2026-03-29T02:30"
     assert "skip" in str(refused(named, site)["cycle_start"])
+    named |= {"cycle_start": "2026-03-29"}
+    named["items"][0]["needed_by"] = "2026-03-30"
+    with pytest.raises(InputError) as caught:
+        plan_of(named, site)
+    assert [(fault.where, fault.do) for fault in caught.value.faults] == [
+        ("cycle_start", "Add the time of day."), ("items[0].needed_by", "Add the time of day."),
+    ]  # fmt: skip
 
 
 def test_a_time_of_day_needs_the_start_of_the_cycle(named, site):
@@ -396,7 +403,7 @@ def test_what_is_no_plan_is_refused_not_crashed_on(raw, site):
 
 def test_unknown_names_and_other_faults_are_told_in_one_round(site):
     raw = {
-        "schema_version": 1, "cycle": "warm", "aeration": "cabinet", "cycle_start": "2026-04-14",
+        "schema_version": 1, "cycle": "warm", "aeration": "cabinet",
         "items": [
             {"device": "retractor fram", "parts": [{"name": "frame", "mass_g": -1}],
              "lumens": [{"name": "bore", "wall_part": "frame"}]},
