@@ -234,10 +234,13 @@ def _elsewhere(plan: LoadPlan, result: ItemResult, bench: Bench) -> Action | Non
             continue
         hours = smallest(0, most, lambda h, at=at, best=best: at(h) >= best)
         found.append((-best, hours, name))
+    emptied = in_aerator(plan, now, 0.0)
     for best, hours, name in sorted(found):
+        def moved(edited: LoadPlan, name: str = name) -> LoadPlan:
+            return in_aerator(edited, bench.aerators[name], edited.aeration[index].hours)
+
         # What the load gives off may tell in this air even where today's air is clean.
-        moved = in_aerator(plan, bench.aerators[name], 0.0)
-        settling = settled(moved, hours, VERDICTS[-best], bench, lambda edited: edited)
+        settling = settled(emptied, hours, VERDICTS[-best], bench, moved)
         if settling is not None:
             return _in(plan, name, *settling, bench)
     return None

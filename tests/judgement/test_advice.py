@@ -188,6 +188,21 @@ def test_an_aerator_that_holds_another_load_is_not_proposed(demo):
     assert not [a for a in items[0].actions if a.aerator]
 
 
+def test_hours_in_a_room_are_those_of_the_step_that_moves_there(demo):
+    """The room steps after it keep their hours: the promise is kept and is the smallest step."""
+    raw = json.loads((demo / "small_patient.json").read_text(encoding="utf-8"))
+    raw["aeration"][0] |= {"hours": 2, "temperature_c": 38}
+    raw["aeration"][1]["temperature_c"] = 40
+    raw["items"] = raw["items"][:1]
+    raw["items"][0]["instructions"] |= {"aeration_h": 1, "aeration_temperature_c": 21}
+    room = {"warm room": AerationStep(temperature_c=40, air_changes_per_h=20, place="room",
+                                      holds_other_load="no")}  # fmt: skip
+    plan, result = advised(read_plan(raw), aerators=room)
+    (other,) = (a for a in result.items[0].actions if a.aerator)
+    assert other.amount > 2
+    assert hold_promises(plan, result, room) >= 2
+
+
 def test_an_aerator_that_may_hold_another_load_is_proposed_with_that_doubt(demo):
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     raw["items"] = raw["items"][1:2]

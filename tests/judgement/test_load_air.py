@@ -65,6 +65,19 @@ def test_the_sum_over_load_and_air_never_rises(raw, changes):
     assert np.all(total[-1] < total[0])
 
 
+@pytest.mark.parametrize("changes", [0.0, 0.3, 3.0])
+def test_load_and_air_together_never_gain(raw, changes):
+    context, _, loaded, level = run(raw, changes)
+    items = context.plan.items
+    whole = sum((i.quantity or 1) * held(p, context) for i, p in zip(items, loaded, strict=True))
+    whole = whole + level * 0.2
+    # The items are run in a level that is a straight line between two outputs.
+    assert np.all(np.diff(whole, axis=0) <= 0.01 * whole[0])
+    assert np.all(whole[-1] <= whole[0])
+    if changes:
+        assert np.median(whole[-1] / whole[0]) < 0.9
+
+
 def test_more_air_leaves_less(raw):
     left = []
     for changes in (0, 0.2, 2, 60):
