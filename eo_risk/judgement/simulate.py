@@ -110,11 +110,13 @@ def _areas(
 class ItemParts:
     """The material parts of one item and the EO they hold, before its water is looked at.
 
-    `eo_kg` one array per part, shape (outputs, samples), outputs as `Timeline` has them;
+    `made` are the parts by their geometry and `models` the same as what they take up was
+    measured; `eo_kg` one array per part, shape (outputs, samples), outputs as `Timeline` has them;
     `store_m3` the air that would hold as much EO as the parts at one level.
     """
 
     inputs: ItemInputs
+    made: tuple[PartModel, ...]
     models: tuple[PartModel, ...]
     eo_kg: tuple[np.ndarray, ...]
     outside_area_m2: np.ndarray
@@ -140,20 +142,18 @@ def item_parts(item: Item, inputs: ItemInputs, timeline: Timeline) -> ItemParts:
         Stages shared by the load.
     """
     transfer = packaging_transfer(item, inputs)
-    models = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
+    made = tuple(part_model(item, i, inputs, transfer) for i in range(len(item.parts)))
     store = sum(
         float(np.median(_ratio_at_end(layer, timeline, inputs) * layer.volume_m3))
-        for model in models if model.gives_off
+        for model in made if model.gives_off
         for layer in (model, model.coat) if layer is not None
     )  # fmt: skip
-    held = _held(item, models, inputs, timeline, None)
-    models, held = started_as_measured(models, held, inputs, _last_wash(timeline))
-    return ItemParts(inputs, models, held, *_areas(item, inputs, models), store)
+    held = _held(item, made, inputs, timeline, None)
+    models, held = started_as_measured(made, held, inputs, _last_wash(timeline))
+    return ItemParts(inputs, made, models, held, *_areas(item, inputs, made), store)
 
 
-def in_other_air(
-    parts: ItemParts, item: Item, timeline: Timeline, gas: Gas | None
-) -> ItemParts:
+def in_other_air(parts: ItemParts, item: Item, timeline: Timeline, gas: Gas | None) -> ItemParts:
     """Run the same parts again through another timeline, or in air of another level."""
     return replace(parts, eo_kg=_held(item, parts.models, parts.inputs, timeline, gas))
 
@@ -194,8 +194,10 @@ def simulate(
     held = tuple(eo[course.rows] for eo in parts.eo_kg)
     time = outputs_time_s(timeline)
     ech = np.zeros(time.shape)
-    for model, eo in zip(models, held, strict=True):
-        ech += part_ech(model, eo, item, inputs, timeline)
+    for made, model, eo in zip(parts.made, models, held, strict=True):
+        # A measured start level tells the EO alone; the chlorohydrin stays that of the part.
+        as_made = eo * (made.volume_m3 / model.volume_m3)
+        ech += part_ech(made, as_made, item, inputs, timeline)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
     outside, contact = parts.outside_area_m2, parts.contact_area_m2
     fluids = leftover.fluids(inputs.draw)
