@@ -329,11 +329,12 @@ def _shortest_pair(
 def _unpromised(draft: ItemDraft, result: ItemResult) -> list[Action]:
     """Return what no model can promise: ask, or use another method."""
     codes, actions = _codes(result), []
-    unknown = [c.action for code in _ASK for c in result.cautions
+    # What holds the item is asked first: no other answer would move it.
+    unknown = [f"{c.action.removesuffix('.')} ({c.where})." if c.where else c.action
+               for code in _ASK for c in result.cautions
                if c.code == code and c.level == "block"]  # fmt: skip
-    text = result.question.text if result.question else next(iter(unknown), None)
-    if text is None and draft.missing:
-        text = draft.missing[0]
+    others = [result.question.text] if result.question else []
+    text = next(iter((*unknown, *others, *draft.missing)), None)
     if text is not None:
         actions.append(Action("ask", text, None, "", None, _minutes("look_time")))
     if "instructions_exceeded" in codes:

@@ -376,6 +376,17 @@ SPOILT = {
 }
 
 
+def test_what_blocks_is_asked_before_what_only_widens_the_band(demo):
+    """A blank contact area is a question too, but answering it would not let the item in."""
+    raw = one_item(demo)
+    raw["items"][0]["patient"]["contact_area_cm2"] = "unknown"
+    raw["items"][0]["instructions"] |= {"highest_temperature_c": "unknown", "aeration_h": "unknown"}
+    item = check_plan(read_plan(raw), samples=64).items[0]
+    assert item.question.field == "patient.contact_area_cm2"
+    (ask,) = (a for a in item.actions if a.action == "ask")
+    assert ask.detail.endswith("(highest temperature, hours of aeration).")
+
+
 @pytest.mark.parametrize("spoilt", SPOILT, ids=list(SPOILT))
 def test_whatever_holds_an_item_something_is_to_be_done(demo, spoilt):
     raw = one_item(demo)
