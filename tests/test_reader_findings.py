@@ -25,11 +25,20 @@ def test_an_outside_left_dripping_is_liquid_seen(raw):
 
 def test_glycol_above_its_reference_names_the_water_that_may_stay(raw):
     raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
+    raw["chamber"]["load_temperature_start_c"] = 45  # else what condenses passes it alone
     item = check_plan(read_plan(raw), samples=64).items[0]
     assert item.verdict == "Hold"
     dry = next(a for a in item.actions if a.action == "dry again")
     assert dry.unit == "mg"
-    assert 0.0 < dry.amount < 1e6 * item.water_at_injection.p95
+    assert 0.0 < dry.amount < 1e6 * item.water_after_drying.p95
+
+
+def test_glycol_of_condensate_alone_asks_for_a_warmer_load(raw):
+    raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
+    item = check_plan(read_plan(raw), samples=64).items[0]
+    dry = next(a for a in item.actions if a.action == "dry again")
+    assert dry.amount is None
+    assert "let the load warm up" in dry.detail
 
 
 def test_instructions_exceeded_says_what_to_do(raw):

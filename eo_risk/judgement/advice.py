@@ -163,7 +163,8 @@ def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) 
         return rank(bench(bench.done(plan, action(water_mg)))[0]) < rank(best)
 
     too_much = smallest(0, enough, stays)
-    return None if too_much is None else action(too_much - 1, best)
+    # Where what is found outside may be weighed and stay, it is the rest that passes.
+    return _water_in_all(draft, result) if too_much is None else action(too_much - 1, best)
 
 
 def _longer(plan: LoadPlan, hours: int, verdict: Verdict | None) -> Action:
