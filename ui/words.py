@@ -22,6 +22,7 @@ TABLE_HELP = (
     "further ones stand under All fields of one item. No patient names or numbers."
 )
 ALSO = "Also has"
+HOW_SAMPLED = "Samples and seed"
 SAMPLES = "Samples per uncertain number"
 SEED = "Seed"
 OPEN_DEMO = "Demo plan (invented hospital)"

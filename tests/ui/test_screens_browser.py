@@ -49,7 +49,7 @@ def test_check_read_and_take_the_report(page, tmp_path, go):
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= width
     assert page.get_by_text("It does not release a load").first.is_visible()
-    sheath = page.get_by_test_id("stExpander").nth(1)
+    sheath = page.get_by_test_id("stExpander").filter(has_text="working sheath")
     sheath.locator("summary").click()
     sheath.get_by_test_id("stVegaLiteChart").wait_for()
     page.wait_for_timeout(500)

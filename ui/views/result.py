@@ -45,13 +45,15 @@ from ui import charts, check, show, state, words
 
 
 def _controls() -> None:
-    seed, samples = st.columns(2)
+    place = st.container()  # the button stands above what a usual check never changes
+    with st.expander(words.HOW_SAMPLED):
+        seed, samples = st.columns(2)
     seed_value = seed.number_input(words.SEED, 0, 2**31 - 1, words.DEFAULT_SEED, step=1,
                                    key="seed", persist_state="session")  # fmt: skip
     count = samples.selectbox(words.SAMPLES, words.SAMPLE_CHOICES,
                               index=words.SAMPLE_CHOICES.index(words.DEFAULT_SAMPLES),
                               key="samples", persist_state="session")  # fmt: skip
-    if st.button(words.CHECK, type="primary"):
+    if place.button(words.CHECK, type="primary"):
         text = state.plan_text()
         aerators = {name: step.model_dump() for name, step in state.site().aerators.items()}
         answer = check.checked(text, int(seed_value), int(count), aerators)
