@@ -133,8 +133,8 @@ def _other_loads(plan: LoadPlan) -> Iterator[str]:
     for number, step in enumerate(plan.aeration, start=1):
         if step.place in ("chamber", "room") or step.holds_other_load == "no":
             continue
-        known = "another load is in it" if step.holds_other_load else "not known"
-        yield f"aeration {number}: {known}"
+        doubt = "" if step.holds_other_load else "not known whether "
+        yield f"aeration {number}, {doubt}another load is in it"
 
 
 def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...]:

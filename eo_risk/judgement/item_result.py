@@ -265,7 +265,7 @@ def _beside_the_pool(aeration: AerationTime | None) -> str:
                    for seconds, further in (
                        (aeration.with_slow_pool_p95_s, aeration.with_slow_pool_unreached),
                        (aeration.p95_s, aeration.unreached)))  # fmt: skip
-    return f"{pool} at 95 % with it, {plain} without"
+    return f"{pool} at 95 % with the slow pool, {plain} without"
 
 
 def _earlier_cycles(count: int, trace: ItemTrace) -> Iterator[tuple[str, str]]:

@@ -41,7 +41,7 @@ def test_off_by_default_its_hours_stand_beside(raw, off):
     assert mask["aeration_h"]["with_slow_pool_p95"] > 1.3 * mask["aeration_h"]["p95"]
     (said,) = (c["where"] for c in mask["cautions"] if c["code"] == "slow_tail")
     with_it, without = (mask["aeration_h"][key] for key in ("with_slow_pool_p95", "p95"))
-    assert said == f"{with_it:.3g} h at 95 % with it, {without:.3g} h without"
+    assert said == f"{with_it:.3g} h at 95 % with the slow pool, {without:.3g} h without"
 
 
 def test_report_and_terminal_show_both_with_the_source(raw, off):
