@@ -98,6 +98,23 @@ def test_limits_per_contact_area_are_typed_with_the_area(capsys, study, write):
     assert "--also" in errors(capsys, path, "--limit-mg", 4, "--also", "ECH=100ppm")
 
 
+@pytest.mark.parametrize(
+    "argv",
+    [("--limit-mg", 4, "--also", "EO=9"), ("--limit-mg", 4, "--also", "EO=5ug/cm2"),
+     ("--limit-ug-per-cm2", 10, "--also", "EO=50ug/cm2"),
+     ("--limit-mg", 4, "--also", "ECH=9", "--also", "ECH=50ug/cm2"),
+     ("--limit-ug-per-cm2", 10, "--also", "EO=4")],
+)  # fmt: skip
+def test_a_second_limit_of_a_substance_replaces_none(capsys, study, argv):
+    """Which of two limits counts is for who gives them: neither may silently go."""
+    assert list(errors(capsys, study, "--area-cm2", 400, *argv)) == ["--also"]
+
+
+def test_a_column_is_narrowed_to_one_value(capsys, study):
+    fault = errors(capsys, study, "--limit-mg", 4, "--only", "lot=A", "--only", "lot=B")["--only"]
+    assert fault["given"] == "lot twice"
+
+
 def test_every_substance_and_the_ruling_one(capsys, write):
     hours = (0, 6, 12, 24, 36)
     lines = [f"{lot},{h},{s},{a * 0.95 ** (h * k) * f:.4g},mg/device"

@@ -59,7 +59,7 @@ def register(subparsers) -> None:
 
 
 def _pairs(flags: Flags, flag: str, texts: list[str]) -> dict[str, str]:
-    """Split ``NAME=VALUE`` texts; notes a fault for any that is none."""
+    """Split ``NAME=VALUE`` texts; notes a fault for any that is none, or names one again."""
     from eo_risk.errors import Fault
 
     found = {}
@@ -67,6 +67,9 @@ def _pairs(flags: Flags, flag: str, texts: list[str]) -> dict[str, str]:
         name, sign, value = text.partition("=")
         if not sign or not name.strip() or not value.strip():
             flags.faults.append(Fault(flag, repr(text), "", "NAME=VALUE", "Write both."))
+        elif name.strip() in found:
+            flags.faults.append(Fault(flag, f"{name.strip()} twice", "", "each name once",
+                                      "Give one of them."))  # fmt: skip
         else:
             found[name.strip()] = value.strip()
     return found
@@ -78,7 +81,12 @@ def _limits(flags: Flags, args: argparse.Namespace) -> dict[str, dict[str, float
 
     per_device: dict[str, float] = {}
     per_area = {args.substance: flags.number("--limit-ug-per-cm2", "ug/cm2", 0, 1e9, above=True)}
+    has_limit = args.limit_mg is not None or args.limit_ug_per_cm2 is not None
     for name, text in _pairs(flags, "--also", args.also).items():
+        if name == args.substance and has_limit:
+            flags.faults.append(Fault("--also", f"a second limit for {name}", "", "one limit for "
+                                      "a substance", "Give the one that allows less."))  # fmt: skip
+            continue
         number = text.removesuffix(_PER_AREA)
         try:
             (per_device if number == text else per_area)[name] = float(number)

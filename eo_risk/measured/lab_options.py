@@ -62,6 +62,10 @@ class LabOptions:
             if not 0.0 < value < math.inf:
                 found.append(Fault(f"limit of {name}", f"{value:g}", unit, f"more than 0 {unit}",
                                    "Correct this limit."))  # fmt: skip
+        if self.limit_mg is not None and self.substance in self.also_mg:
+            found.append(Fault(f"limit of {self.substance}", f"{self.limit_mg:g} and "
+                               f"{self.also_mg[self.substance]:g}", "mg", "one limit",
+                               "Give the one that allows less."))  # fmt: skip
         if twice := sorted(self.limits_mg.keys() & self.per_area_ug_cm2.keys()):
             found.append(Fault(f"limit of {twice[0]}", "one in mg and one in ug/cm2", "", "one of "
                                "them", "Give the one that allows less."))  # fmt: skip

@@ -182,7 +182,8 @@ def test_a_body_that_cannot_give_such_results_is_said():
     ("options", "where"),
     [({"limit_mg": 0.0}, "limit of EO"), ({"confidence": 0.3}, "confidence"),
      ({"model": "best"}, "model"), ({"only": {"colour": "red"}}, "only"),
-     ({"also_mg": {"ECH": 9.0}}, "substance"), ({"model": "lots"}, "--model")],
+     ({"also_mg": {"ECH": 9.0}}, "substance"), ({"also_mg": {"EO": 9.0}}, "limit of EO"),
+     ({"model": "lots"}, "--model")],
 )  # fmt: skip
 def test_options_out_of_range_are_named(options, where):
     rows = decline(lambda h: np.exp(-0.065 * h), lots="A")
