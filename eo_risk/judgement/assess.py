@@ -49,13 +49,18 @@ def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadCon
     found, noticed = [], False
     for line, rows in timeline.ways:
         rows = rows[-len(line.aeration) - 1 :]
-        held = [np.broadcast_to(parts.total_kg[rows], (len(rows), samples)) for parts in load]
-        whole = sum((item.quantity or 1) * eo for item, eo in zip(plan.items, held, strict=True))
+
+        def held(parts: ItemParts, rows: np.ndarray = rows) -> np.ndarray:
+            # Made when needed: of thousands of items only one at a time.
+            return np.broadcast_to(parts.total_kg[rows], (len(rows), samples))
+
+        whole = sum((item.quantity or 1) * held(parts)
+                    for item, parts in zip(plan.items, load, strict=True))  # fmt: skip
         found.append(levels(plan, line, context.inputs.aside(), whole))
         time = np.cumsum([0.0, *(np.median(stage.duration_s) for stage in line.aeration)])
         noticed = noticed or any(
-            noticeable(time, found[-1], eo, parts.store_m3, limit)
-            for eo, parts, limit in zip(held, load, limits, strict=True)
+            noticeable(time, found[-1], held(parts), parts.store_m3, limit)
+            for parts, limit in zip(load, limits, strict=True)
         )
     if not noticed:
         return context, np.concatenate(found)
