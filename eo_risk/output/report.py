@@ -10,7 +10,7 @@ from eo_risk.output.load_sheet import load_sheet
 from eo_risk.output.numbers import hours_up, known, moment_text, printable, significant, with_unit
 from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
-from eo_risk.output.wording import caution_text, difference_text, edition_text, load_hours
+from eo_risk.output.wording import difference_text, edition_text, load_cautions, load_hours
 from eo_risk.plan.load_plan import LoadPlan
 from eo_risk.plan.site_entries import UnitsShown
 
@@ -33,7 +33,6 @@ def _groups(load: dict) -> Markup | None:
 
 def _load_section(answer: dict, shown: UnitsShown) -> Markup:
     load = answer["load"]
-    cautions = [caution_text(caution) for caution in answer["cautions"]]
     peak = load.get("aerator_air_peak_mg_per_m3")
     depleted = load["depleted_eo_mg_per_l"]
     rows = [
@@ -51,7 +50,7 @@ def _load_section(answer: dict, shown: UnitsShown) -> Markup:
     return tag(
         "section",
         tag("h2", "The load as a whole"),
-        bullets(cautions) or tag("p", "No caution stands at the load."),
+        bullets(load_cautions(answer)) or tag("p", "No caution stands at the load."),
         facts([(name, value) for name, value in rows if value is not None]),
         _groups(load),
         class_="item",

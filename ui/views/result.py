@@ -32,6 +32,7 @@ from eo_risk.output.wording import (
     caution_text,
     difference_text,
     edition_text,
+    load_cautions,
     load_hours,
     main_action,
     own_record_line,
@@ -156,7 +157,7 @@ def _result(found: state.Result) -> None:
     _head(answer)
     _table(answer)
     show.lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
-    show.lines(words.LOAD_CAUTIONS, [caution_text(caution) for caution in answer["cautions"]])
+    show.lines(words.LOAD_CAUTIONS, load_cautions(answer))
     _downloads(found)
     planned_h = planned_hours(found.plan)
     for number, item in enumerate(answer["items"], 1):
