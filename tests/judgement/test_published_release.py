@@ -1,7 +1,8 @@
 """Predictions from the records against published residues, with the tolerance of each source.
 
 Thicknesses were seldom published: where a source does not state one, the range assumed is in
-the test. Cases the records miss are not asserted; they are listed at the end.
+the test. Cases the records miss stand at the end, each as a failure that is expected: it is
+listed by every run, and the run fails when one of them is met.
 """
 
 import json
@@ -9,10 +10,15 @@ import json
 import numpy as np
 import pytest
 
+from eo_risk.judgement.assess import check_plan, in_own_air
+from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.load_context import load_context
+from eo_risk.judgement.material.parts import layer_stages, packaging_transfer, part_model
 from eo_risk.judgement.risk import Draw
 from eo_risk.physics import properties
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.physics.properties import central
+from eo_risk.plan.load_plan import read_plan
 from eo_risk.units import celsius_to_kelvin
 
 HOUR = 3600.0
@@ -80,16 +86,6 @@ def test_silicone_against_pvc_tubing():
     assert pvc / silicone > 3.5
 
 
-@pytest.mark.parametrize("material", ["pvc_plasticised", "polyurethane_soft"])
-def test_soft_tubing_is_empty_within_a_factor_of_two(material):
-    """7 to 8 h, same size, same cycle (McGunnigle et al. 1975).
-
-    Wall, end point and temperature are not in the abstract: 1 mm, 1 % of the start and 50 C are
-    assumed. At 25 C the records miss it, see the end.
-    """
-    assert 7.5 / 2.0 < hours_to(material, 1e-3, 50, 0.01) < 7.5 * 2.0
-
-
 def test_silicone_starts_far_lower_after_the_washes():
     """Silicone tubing held 85 % less EO than PVC after the cycle (McGunnigle et al. 1975).
 
@@ -128,51 +124,49 @@ def test_fast_polymers_are_empty_after_three_days(material):
     assert np.median(level_ug_per_g(run, material, draw)[-1]) < 2.0
 
 
-@pytest.mark.parametrize(
-    ("material", "walls", "low", "high"),
-    [("polyurethane_unknown", (0.5e-3, 1.5e-3), 420, 460),
-     ("natural_rubber_latex", (1e-3, 3e-3), 80, 170)],
-)  # fmt: skip
-def test_catheters_after_two_to_three_days(material, walls, low, high):
-    """Cardiac 420 to 460 and Foley 80 to 170 ug/g at 48 to 72 h (Dias et al. 2009).
-
-    Cycle of 600 mg/L, 55 C, 3 h and 25 C afterwards are assumed, so are the walls.
-    """
+def after_two_to_three_days(material, low_m, high_m):
+    """Median level of a wall after 600 mg/L, 55 C, 3 h and 60 h at 25 C. [ug/g]"""
     draw = Draw(1, SAMPLES).item(material)
-    members = ("polyurethane_soft", "polyurethane_hard") if "unknown" in material else (material,)
-    wall = uniform(draw, "wall", *walls)
-    found = []
-    for member in members:
-        run = run_layer(Body("sheet", wall), [stage(member, 55, 3, draw, gas=0.6),
-                                              stage(member, 25, 60, draw)])  # fmt: skip
-        found.append(level_ug_per_g(run, member, draw)[-1])
-    p05, p95 = np.quantile(np.concatenate(found), (0.05, 0.95))
-    assert p05 < high
-    assert p95 > low
+    wall = uniform(draw, "wall", low_m, high_m)
+    run = run_layer(Body("sheet", wall), [stage(material, 55, 3, draw, gas=0.6),
+                                          stage(material, 25, 60, draw)])  # fmt: skip
+    return float(np.median(level_ug_per_g(run, material, draw)[-1]))
 
 
-def test_thick_soft_pvc_needs_more_than_half_a_day():
-    """2 to 4 mm, 500 mg/L, 57.5 C, 2 h: 12 h leave over 50 ug/g (Furuhashi and Miyamae 1982)."""
-    for thickness in (2e-3, 4e-3):
-        run = run_layer(Body("sheet", thickness),
-                        [stage("pvc_plasticised", 57.5, 2, central, gas=0.5),
-                         stage("pvc_plasticised", 57.5, 24, central, outputs=[12])])  # fmt: skip
-        half, whole = level_ug_per_g(run, "pvc_plasticised", central)[-2:, 0]
-        assert half > 50
-    run = run_layer(Body("sheet", 2e-3), [stage("pvc_plasticised", 57.5, 2, central, gas=0.5),
-                                          stage("pvc_plasticised", 57.5, 24, central,
-                                                outputs=[12])])  # fmt: skip
-    half, whole = run.mean_kg_per_m3[-2:, 0]
+CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h (Dias et al. 2009)
+
+
+@pytest.mark.parametrize(
+    ("material", "walls", "measured", "factor"),
+    [("polyurethane_hard", (0.5e-3, 1.5e-3), CARDIAC, 3),
+     ("natural_rubber_latex", (1e-3, 3e-3), FOLEY, 2)],
+)  # fmt: skip
+def test_catheters_after_two_to_three_days(material, walls, measured, factor):
+    """The median within the factor the uptake is known to: 2 for rubbers, 3 for others.
+
+    Polymers, walls, cycle and temperature afterwards are assumed. The bands say nothing here:
+    that of a polyurethane of unknown grade reaches from none to 1600 ug/g.
+    """
+    low, high = measured
+    assert low / factor < after_two_to_three_days(material, *walls) < high * factor
+
+
+@pytest.mark.parametrize("thickness", [2e-3, 2.5e-3, 3e-3, 3.5e-3, 4e-3])
+def test_thick_soft_pvc_needs_more_than_half_a_day(thickness):
+    """2 to 4 mm, 500 mg/L, 57.5 C, 2 h: 12 h leave over 50 ug/g (Furuhashi and Miyamae 1982).
+
+    24 h, which they ask for at least, leave less than half of that; their criterion was not read.
+    """
+    run = run_layer(Body("sheet", thickness),
+                    [stage("pvc_plasticised", 57.5, 2, central, gas=0.5),
+                     stage("pvc_plasticised", 57.5, 24, central, outputs=[12])])  # fmt: skip
+    half, whole = level_ug_per_g(run, "pvc_plasticised", central)[-2:, 0]
+    assert half > 50
     assert whole < 0.5 * half
 
 
 def test_mass_balance_over_a_whole_cycle(demo):
     """What came in through the faces is what is there, to 1e-9, over all stages of a plan."""
-    from eo_risk.judgement.inputs import ItemInputs
-    from eo_risk.judgement.load_context import load_context
-    from eo_risk.judgement.material.parts import layer_stages, packaging_transfer, part_model
-    from eo_risk.plan.load_plan import read_plan
-
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     context = load_context(read_plan(raw), 64, 1, follow=False)
     timeline = context.timeline
@@ -192,8 +186,8 @@ def late_profile_ratio(material, first_root, size, celsius, days):
     return float(np.exp(-rate * days * 24 * HOUR))
 
 
-def test_an_electrode_catheter_on_the_shelf():
-    """41 ug/g at 2 d, 26 +/- 3 at 7 d (Ferrell et al. 1997); the record was made from this case.
+def test_the_record_of_hard_polyurethane_gives_back_the_case_it_was_made_from():
+    """41 ug/g at 2 d, 26 +/- 3 at 7 d (Ferrell et al. 1997): circular, so no evidence.
 
     A rod of 1 mm radius in hard polyurethane and 25 C are assumed. What was measured lies between
     the skin that one cycle leaves and the last, slowest profile.
@@ -233,30 +227,34 @@ def test_films_are_empty_after_three_days(material, thickness):
     assert level_ug_per_g(run, material, central)[-1, 0] < 2.0
 
 
-def test_outlet_air_at_5_ppm_says_nothing_good_about_the_load():
+FIVE_PPM = 9.0e-6  # kg/m3 of EO at 25 C and 1 atm: 44.05 g/mol in 24.47 L/mol, ideal gas
+
+
+@pytest.mark.parametrize(("pieces", "changes"), [(2, 30), (10, 30), (10, 10)])
+def test_outlet_air_at_5_ppm_is_never_within(demo, pieces, changes):
     """Soft PVC still held over 5000 ug/g when outlet air was at 5 ppm (Furuhata et al. 1995).
 
-    When it was at 5 ppm is not stated. In a cabinet of 1 m3 with 10 air changes an hour and 2 kg
-    of 1.2 mm soft PVC at 25 C (assumed), the air comes down to 5 ppm (9 mg/m3) while the load
-    still holds many times what a patient may get (4 mg), and is itself far above 10 ug/g.
+    Here a load of soft masks is taken out just when the air of its aerator comes down to 5 ppm.
     """
-    times = np.arange(1.0, 400.0, 1.0)
-    step = stage("pvc_plasticised", 25, 400, central, outputs=times)
-    run = run_layer(Body("sheet", 1.2e-3),
-                    [stage("pvc_plasticised", 55, 3, central, gas=0.6), step])  # fmt: skip
-    level = level_ug_per_g(run, "pvc_plasticised", central)[2:, 0]
-    held_mg = level * 2000.0 / 1000.0
-    air_mg_per_m3 = -np.gradient(held_mg) / 10.0  # given off per hour over air led through
-    first = np.flatnonzero(air_mg_per_m3 < 9.0)[0]
-    assert held_mg[first] > 100.0 * 4.0
-    assert level[first] > 100.0
+    raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
+    raw["items"] = [raw["items"][1] | {"quantity": pieces}]
+    step = {"hours": 400, "temperature_c": 25, "air_changes_per_h": changes, "place": "cabinet",
+            "free_volume_l": 200}  # fmt: skip
+    raw["aeration"] = [raw["aeration"][0] | step]
+    context = load_context(read_plan(raw), 64, 1, follow=False)
+    _, level = in_own_air(context, [context.parts(0)])
+    hours = np.cumsum([0.0, *(s.duration_s[0] / HOUR for s in context.timeline.aeration)])
+    air = np.median(level[: hours.size], axis=1)
+    assert air.max() > FIVE_PPM > air[-1]
+    last = np.flatnonzero(air > FIVE_PPM)[-1]
+    raw["aeration"][0]["hours"] = float(
+        np.interp(-FIVE_PPM, -air[last : last + 2], hours[last : last + 2])
+    )
+    assert check_plan(read_plan(raw), samples=64, advise=False).verdict != "Within"
 
 
 def test_a_flexible_endoscope_is_never_reported_empty(demo):
     """66.2 ppm on average after the standard degassing time (CDC guideline 2008)."""
-    from eo_risk.judgement.assess import check_plan
-    from eo_risk.plan.load_plan import read_plan
-
     raw = json.loads((demo / "unknown_grade.json").read_text(encoding="utf-8"))
     raw["items"] = [raw["items"][0]]
     shaft = raw["items"][0]["parts"][0]
@@ -269,9 +267,69 @@ def test_a_flexible_endoscope_is_never_reported_empty(demo):
     assert eo.p95 > eo.p50
 
 
-# Misses, not asserted: soft PVC and soft polyurethane tubing of 1 mm empty in 7 to 8 h if that was
-# at 25 C (31 h, 5 to 95 % from 10 to 190 h); 15 ug/g at 5 d in a polyethylene insert if only its
-# slowest profile is left at 3 d (0.88 of it at 8 mm, 0.65 was measured); below detection after
-# 72 h in 1 mm of PTFE (33 ug/g), PA12 (330) and high density polyethylene (2.9), and in PA6 of any
-# thickness (10 to 210). No chlorohydrin in fresh soft PVC of one study, 35 ug/g in another: the
-# model gives the second, its band reaches down to a twentieth of it.
+def miss(*case, found):
+    """One published case the records miss, with what they give instead."""
+    mark = pytest.mark.xfail(raises=AssertionError, reason=f"a miss: {found}")
+    return pytest.param(*case, marks=mark)
+
+
+@pytest.mark.parametrize(
+    "material",
+    [miss(m, found="31 h, 5 to 95 % from 10 to 190 h; 5.6 h if it was at 50 C")
+     for m in ("pvc_plasticised", "polyurethane_soft")],
+)  # fmt: skip
+def test_soft_tubing_is_empty_within_a_factor_of_two(material):
+    """7 to 8 h, same size, same cycle (McGunnigle et al. 1975).
+
+    Wall, end point and temperature are not in the abstract: 1 mm, 1 % of the start and 25 C are
+    assumed.
+    """
+    assert 7.5 / 2.0 < hours_to(material, 1e-3, 25, 0.01) < 7.5 * 2.0
+
+
+@pytest.mark.parametrize("material", [miss("polyurethane_soft", found="0.7 ug/g")])
+def test_cardiac_catheters_if_of_soft_polyurethane(material):
+    """420 to 460 ug/g (Dias et al. 2009), assumed as above."""
+    found = after_two_to_three_days(material, 0.5e-3, 1.5e-3)
+    assert CARDIAC[0] / 3 < found < CARDIAC[1] * 3
+
+
+@pytest.mark.parametrize("thickness", [miss(1.2e-3, found="431 ug/g")])
+def test_what_soft_pvc_holds_when_outlet_air_is_at_5_ppm(thickness):
+    """Over 5000 ug/g (Furuhata et al. 1995); when the air was at 5 ppm is not stated.
+
+    Assumed: a cabinet of 1 m3 with 10 air changes an hour, 2 kg of 1.2 mm soft PVC at 25 C, and
+    the hour at which the air comes down to 5 ppm.
+    """
+    times = np.arange(1.0, 400.0, 1.0)
+    run = run_layer(Body("sheet", thickness),
+                    [stage("pvc_plasticised", 55, 3, central, gas=0.6),
+                     stage("pvc_plasticised", 25, 400, central, outputs=times)])  # fmt: skip
+    level = level_ug_per_g(run, "pvc_plasticised", central)[2:, 0]
+    held_kg = level * 1e-6 * 2.0
+    air = -np.gradient(held_kg) / 10.0  # given off per hour over air led through
+    assert level[np.flatnonzero(air < FIVE_PPM)[0]] > 5000.0
+
+
+@pytest.mark.parametrize("thickness", [miss(8e-3, found="0.89 of it"), miss(10e-3, found="0.93")])
+def test_a_polyethylene_insert_if_only_its_slowest_profile_is_left(thickness):
+    """23 ug/g at 3 d, 15 at 5 d (knee insert study), factor 1.25 on the ratio 0.65."""
+    late = late_profile_ratio("uhmwpe", np.pi, thickness, 23, 2)
+    assert 0.65 / 1.25 < late < 0.65 * 1.25
+
+
+@pytest.mark.parametrize(
+    ("material", "thickness"),
+    [miss("ptfe", 1e-3, found="33 ug/g"), miss("pa12", 1e-3, found="330 ug/g"),
+     miss("hdpe", 1e-3, found="2.9 ug/g"), miss("pa6", 0.1e-3, found="105 ug/g"),
+     miss("pa6", 1e-3, found="10 ug/g")],
+)  # fmt: skip
+def test_parts_are_empty_after_three_days(material, thickness):
+    """Below detection after 72 h at room temperature (Jordy and Suhr 1973), as films above."""
+    run = run_layer(Body("sheet", thickness), [stage(material, 55, 3, central, gas=0.6),
+                                               stage(material, 23, 72, central)])  # fmt: skip
+    assert level_ug_per_g(run, material, central)[-1, 0] < 2.0
+
+
+# No case to fail: no chlorohydrin in fresh soft PVC of one study, 35 ug/g in another. The model
+# gives the second, its band reaches down to a twentieth of it.
