@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import streamlit as st
@@ -21,6 +22,7 @@ _NAMED = {
 }
 
 
+@cache
 def kinds(model: type[Block]) -> dict[str, tuple[str, list]]:
     """Return the simple fields of a block: number, whole, choice, moment or text, with choices."""
     found: dict[str, tuple[str, list]] = {}
