@@ -38,10 +38,11 @@ Progress = Callable[[int, int], None]
 
 
 def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadContext, np.ndarray]:
-    """Return the context with the air the load brings, where noticeable, and its level.
+    """Return the context, with the load where its air is noticeable, and the level of that air.
 
-    Looks at the aeration as planned and far beyond, so that the hours an item needs do not
-    hang on those planned. The level has shape (outputs of both, samples). [kg/m3]
+    The level is that by what the parts give off in clean air, shape (outputs, samples) [kg/m3];
+    `own_level` runs both as one. Looks at the aeration as planned and far beyond, so that the
+    hours an item needs do not hang on those planned.
     """
     plan, timeline, samples = context.plan, context.timeline, context.draw.samples
     limits = [item_limits(plan, item).least_eo_kg(parts.contact_area_m2)
@@ -62,13 +63,21 @@ def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadCon
             noticeable(time, found[-1], held(parts), parts.store_m3, limit)
             for parts, limit in zip(load, limits, strict=True)
         )
-    if not noticed:
-        return context, np.concatenate(found)
-    # Of what the parts hold in clean air only the start is needed now.
-    slim = (replace(parts, eo_kg=tuple(eo[:1].copy() for eo in parts.eo_kg)) for parts in load)
-    context = replace(context, load=tuple(slim))
-    chamber = len(timeline.injected) - len(timeline.aeration)
-    return context, np.stack([np.zeros(samples), *(end for _, end in context.gas[chamber:])])
+    if noticed:
+        # Of what the parts hold in clean air only the start is needed now.
+        slim = (replace(parts, eo_kg=tuple(eo[:1].copy() for eo in parts.eo_kg)) for parts in load)
+        context = replace(context, load=tuple(slim))
+    return context, np.concatenate(found)
+
+
+def own_level(context: LoadContext) -> np.ndarray:
+    """Return the level of the air a load brings, load and air run as one. [kg/m3]
+
+    Shape (outputs of the aeration as planned and far beyond, samples).
+    """
+    chamber = len(context.timeline.injected) - len(context.timeline.aeration)
+    start = np.zeros(context.draw.samples)
+    return np.stack([start, *(end for _, end in context.gas[chamber:])])
 
 
 def _time_out(plan: LoadPlan, required_s: float | None):
@@ -250,6 +259,8 @@ def _computed(
     parts = [context.parts(index) for index in range(len(plan.items))]
     context, level = in_own_air(context, parts)
     parts = context.load or parts
+    if context.load is not None:  # only now, as what all parts hold in clean air takes memory
+        level = own_level(context)
     drafts: list[ItemDraft] = []
     for index, held in enumerate(parts):
         drafts.append(without_water(draft_item(context, index, held, ranked=ranked), asks=asks))

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from eo_risk.judgement.assess import check_plan, in_own_air
+from eo_risk.judgement.assess import check_plan, in_own_air, own_level
 from eo_risk.judgement.load_air import depleted_level, levels
 from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.simulate import in_other_air
@@ -26,6 +26,8 @@ def run(raw, changes, volume_l=200):
     context = load_context(read_plan(raw), 64, 1, follow=False)
     clean = [context.parts(i) for i in range(len(context.plan.items))]
     context, level = in_own_air(context, clean)
+    if context.load is not None:
+        level = own_level(context)
     loaded = [in_other_air(parts, item, context.timeline, context.gas)
               for parts, item in zip(clean, context.plan.items, strict=True)]  # fmt: skip
     return context, clean, loaded, level
