@@ -27,7 +27,11 @@ from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import PartModel, correlation_parts
-from eo_risk.judgement.material.slow_pool import unmeasured_pool, with_slow_pool
+from eo_risk.judgement.material.slow_pool import (
+    kept_from_before,
+    unmeasured_pool,
+    with_slow_pool,
+)
 from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.reasons import question, reasons
@@ -136,8 +140,17 @@ def draft_item(
         parts = in_other_air(parts, item, context.timeline, context.gas)
     pool_on = plan.rules.slow_pool == "on"
     clean = simulate(plan, item, parts, context.planned)
-    trace = with_slow_pool(clean, timeline, inputs, everywhere=pool_on)
     meets = item_limits(plan, item)
+
+    @cache
+    def kept(pool: bool) -> tuple[np.ndarray | float, ...]:
+        return kept_from_before(clean, timeline, inputs, item.earlier_eo_cycles or 0,
+                                everywhere=pool)  # fmt: skip
+
+    def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
+        return with_slow_pool(found, line, inputs, everywhere=pool, kept=kept(pool))
+
+    trace = seen(clean, timeline, pool_on)
 
     @cache
     def released(outputs: tuple[int, ...]) -> tuple[np.ndarray | None, ...]:
@@ -159,9 +172,6 @@ def draft_item(
     @cache
     def far() -> ItemTrace:
         return simulate(plan, item, parts, context.far, clean)
-
-    def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
-        return with_slow_pool(found, line, inputs, everywhere=pool)
 
     def hours(pool: bool) -> AerationTime:
         return aeration_time(plan, item, seen(clean, timeline, pool), curves_of,
@@ -201,7 +211,7 @@ def draft_item(
         deep_plugs=trace.water.deep_plugs,
         outside_material_range=_outside_range(trace, timeline),
         mass_geometry_differ=mass_differs(item),
-        extra=_extra(plan, item, trace, aeration),
+        extra=_extra(plan, item, trace, clean, aeration),
     )
     return ItemDraft(
         item.name, item.quantity or 1, facts, meets.missing, rows, aeration,
@@ -219,9 +229,12 @@ def draft_item(
 
 
 def _extra(
-    plan: LoadPlan, item: Item, trace: ItemTrace, aeration: AerationTime | None
+    plan: LoadPlan, item: Item, trace: ItemTrace, clean: ItemTrace, aeration: AerationTime | None
 ) -> tuple[tuple[str, str], ...]:
-    """Name the cautions that follow from the parts and the hours, with where they stand."""
+    """Name the cautions that follow from the parts and the hours, with where they stand.
+
+    `clean` is the trace without a slow pool, whose earlier cycles are followed one by one.
+    """
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
     found += [("start_level_elsewhere", why) for why in start_levels_elsewhere(plan, item).values()]
     inputs, held = trace.water.path.inputs, zip(trace.models, trace.parts_eo, strict=True)
@@ -244,7 +257,7 @@ def _extra(
         if model.body is not None and model.data_class == "C":
             found.append(("estimated_material", model.part.name))
     if item.earlier_eo_cycles:
-        found += _earlier_cycles(item.earlier_eo_cycles, trace)
+        found += _earlier_cycles(item.earlier_eo_cycles, clean)
     humidity = plan.cycle.conditioning_rh_percent
     brine = reference.record("decision.salt_humidity").value
     if item.rinse_water in ("tap", "saline") and humidity is not None and humidity > brine:

@@ -8,7 +8,7 @@ import pytest
 from eo_risk import reference
 from eo_risk.judgement.assess import check_plan, load_context
 from eo_risk.judgement.inputs import ItemInputs
-from eo_risk.judgement.material.slow_pool import with_slow_pool
+from eo_risk.judgement.material.slow_pool import kept_from_before, with_slow_pool
 from eo_risk.judgement.simulate import item_parts, simulate
 from eo_risk.output.answer import check_answer
 from eo_risk.output.report import report_html
@@ -114,6 +114,50 @@ def test_a_measured_pool_counts_whatever_the_rule(raw):
     fast = clean.parts_eo[0]
     assert slow[-1] / fast[after[0]] == pytest.approx(0.03 * 2 ** (-140 / 40), rel=0.02)
     assert slow[: after[0] + 1] == pytest.approx(fast[: after[0] + 1], rel=1e-12)
+
+
+def drain_after(raw, cycles):
+    """Thin silicone, empty within an hour, with a measured pool of 40 h at 50 C throughout."""
+    changed = json.loads(json.dumps(raw))
+    changed["items"] = [changed["items"][2] | {"earlier_eo_cycles": cycles}]
+    changed["aeration"] = [{"hours": 36.0, "temperature_c": 50.0, "place": "cabinet",
+                            "air_changes_per_h": 10.0}]  # fmt: skip
+    changed["own_records"] = own_pool("silicone")
+    return read_plan(changed)
+
+
+def test_the_pool_gathers_over_earlier_cycles(raw):
+    """One cycle after another by hand: what is bound falls by one share, then the same is added."""
+    context = load_context(drain_after(raw, 0), 64, 1, follow=False)
+    parts = context.parts(0)
+    clean = simulate(context.plan, context.plan.items[0], parts, context.planned)
+    timeline, after = context.timeline, clean.after_wash()
+    pool = {"inputs": parts.inputs, "everywhere": False}
+    hours = sum(stage.duration_s for stage in timeline.injected) / 3600.0
+    once = with_slow_pool(clean, timeline, **pool).parts_eo[0]
+    held = 0.03 * clean.parts_eo[0][after[0]]
+    # The half-life is that at 50 C, and the load is a little warmer as it leaves the chamber.
+    aired = once[-1] / held
+    for cycles in (1, 2, 7, 200):
+        bound = held
+        for _ in range(cycles):
+            bound = held + bound * 0.5 ** (hours / 40.0)
+        kept = kept_from_before(clean, timeline, cycles=cycles, **pool)
+        last = with_slow_pool(clean, timeline, kept=kept, **pool).parts_eo[0]
+        assert last[-1] == pytest.approx(bound * aired, rel=0.03)
+    assert kept_from_before(clean, timeline, cycles=0, **pool) == (0.0,)
+
+
+def test_more_cycles_before_ask_for_longer_and_warn_of_nothing_untrue(raw):
+    def found(cycles):
+        return check_plan(drain_after(raw, cycles), samples=64, advise=False).items[0]
+
+    none, few, many = (found(cycles) for cycles in (0, 3, 40))
+    left = [item.parts[0].eo_kg.p50 for item in (none, few, many)]
+    assert 1.5 * left[0] < left[1] < left[2]
+    assert none.aeration.p95_s <= few.aeration.p95_s <= many.aeration.p95_s
+    # The part itself empties each time: what the pool keeps is summed without an end.
+    assert "earlier_cycles_unfollowed" not in {c.code for c in many.cautions}
 
 
 def test_a_measured_pool_is_shown_and_leaves_other_items_alone(raw, off):
