@@ -61,7 +61,7 @@ class MissingExtraError(EoRiskError):
 
 def nearest(name: str, choices: Iterable[str], count: int = 3) -> str:
     """Say which names are allowed: a short list whole, of a long one the closest to `name`."""
-    choices = list(choices)
+    choices = [f'"{choice}"' if "," in choice else choice for choice in choices]
     if not choices:
         return "none"
     if len(choices) <= _SHORT_LIST:

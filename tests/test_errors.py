@@ -15,6 +15,7 @@ def test_a_short_list_is_printed_whole_in_its_own_order():
     said = unknown_name("cycle.gas.balance", "nitrogen", ["none", "co2", "n2"], "Choose.").allowed
     assert said == "one of: none, co2, n2"
     assert nearest("x", []) == "none"
+    assert nearest("x", ["forceps, set of six", "tube"]) == 'one of: "forceps, set of six", tube'
 
 
 def test_of_a_long_list_the_nearest_names_are_printed_whatever_the_letters():

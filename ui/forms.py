@@ -72,7 +72,7 @@ def number_entered(value: Any, text: str | None, unit: str, units: UnitsShown) -
 
 def complaint(entered: Any, unit: str) -> str:
     """Say why text in a number field cannot be read; empty where it can."""
-    if not isinstance(entered, str) or is_unknown(entered) or entered == NONE_NAMED:
+    if not isinstance(entered, str) or is_unknown(entered) or entered.lower() == NONE_NAMED:
         return ""
     try:
         parse_quantity(entered, unit.removesuffix(" absolute"))

@@ -138,8 +138,8 @@ def with_offset(text: str, time_zone: str, where: str) -> str:
     early, late = (local.replace(tzinfo=place, fold=fold) for fold in (0, 1))
     if early.utcoffset() != late.utcoffset():
         exists = early.astimezone(UTC).astimezone(place).replace(tzinfo=None) == local
-        given = f"a time the clocks of {time_zone} {'show twice' if exists else 'skip'}"
-        fault = Fault(where, f"{text!r} is {given}", "", "a time with its offset from UTC",
+        given = f"which the clocks of {time_zone} {'show twice' if exists else 'skip'},"
+        fault = Fault(where, f"{text!r}, {given}", "", "a time with its offset from UTC",
                       f"Write for example {early.isoformat(timespec='minutes')}.")  # fmt: skip
         raise InputError([fault])
     return early.isoformat()

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from eo_risk import reference
-from eo_risk.errors import NOTHING, Fault, InputError
+from eo_risk.errors import NOTHING, Fault, InputError, unknown_name
 from eo_risk.plan.clock import first_after, is_time_of_day, moment_of, with_offset
 from eo_risk.plan.fields import is_unknown
 from eo_risk.plan.load_plan import SCHEMA_VERSION, LoadPlan, read_plan
@@ -135,8 +135,12 @@ class _Resolver:
                 given = {"body_mass_kg": lightest, "body_mass_reason": _LIGHTEST_REASON}
                 raw["patient"] = patient | given
         packaging = {entry.name: entry.packaging for entry in self.site.packaging}
-        if isinstance(raw.get("packaging"), str) and raw["packaging"] in packaging:
-            raw["packaging"] = packaging[raw["packaging"]]
+        name, known = raw.get("packaging"), [*packaging, *reference.packagings()]
+        if isinstance(name, str) and name in packaging:
+            raw["packaging"] = packaging[name]
+        elif isinstance(name, str) and name and not is_unknown(name) and name not in known:
+            place = f"{where}.packaging"
+            self.faults.append(unknown_name(place, name, known, "Use one of these names."))
         return raw
 
     def moments(self, plan: dict[str, Any]) -> None:
@@ -155,7 +159,9 @@ class _Resolver:
             if is_time_of_day(text) and unstarted:
                 self.faults.append(_without_start(text, where))
                 return text
-            if is_time_of_day(text) and start is not None:
+            if is_time_of_day(text):
+                if start is None:  # the fault of the start is told, and no other for it
+                    return None
                 return self._try(lambda: first_after(text, start, time_zone, where), text)
             if time_zone:
                 return self._try(lambda: with_offset(text, time_zone, where), text)

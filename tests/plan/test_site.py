@@ -104,6 +104,14 @@ def test_local_times_take_the_sites_time_zone(named, site):
     assert plan.items[0].needed_by.isoformat() == "2026-04-15T03:00:00+02:00"
     named["cycle_start"] = "2026-03-29T02:30"
     assert "skip" in str(refused(named, site)["cycle_start"])
+    named["items"][0]["packaging"] = "blue wrp"
+    with pytest.raises(InputError) as caught:
+        plan_of(named, site)
+    # A time of day is no fault beside that of the start it counts from; own names are offered.
+    wrap, start = caught.value.faults
+    assert (wrap.where, start.where) == ("items[0].packaging", "cycle_start")
+    assert wrap.allowed.startswith("closest: blue wrap, ")
+    del named["items"][0]["packaging"]
     named |= {"cycle_start": "2026-03-29"}
     named["items"][0]["needed_by"] = "2026-03-30"
     with pytest.raises(InputError) as caught:
