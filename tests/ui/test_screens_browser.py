@@ -80,7 +80,7 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     page.keyboard.type("renamed forceps", delay=20)
     page.keyboard.press("Enter")
     expect(page.locator("textarea.gdg-input")).to_have_count(0)
-    page.get_by_text(words.DETAILS).click()
+    page.get_by_text(words.DETAILS, exact=True).click()
     name = page.get_by_label(words.label("name"), exact=True).first
     expect(name).to_have_value("renamed forceps")
     chosen = page.get_by_role("combobox", name=words.ITEM, exact=True)
@@ -100,6 +100,7 @@ def test_a_cleared_number_is_unknown_and_faults_are_named(page, go):
     concentration.press("Tab")
     page.get_by_role("button", name=words.APPLY, exact=True).click()
     page.wait_for_timeout(800)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
     expect(concentration).to_have_count(1)  # the form is drawn afresh from the plan
     page.get_by_role("tab", name="Cycle", exact=True).click()
     expect(concentration).to_have_value("")
