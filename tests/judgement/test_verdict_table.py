@@ -97,12 +97,15 @@ def test_one_plan_per_row(demo, name, index, edit, verdict):
      ("p05", 1 + 1e-6, "Close"), ("p05", 1 - 1e-6, "Hold")],
 )  # fmt: skip
 def test_one_plan_per_boundary(demo, bound, factor, verdict):
-    """A site's own limit is laid just beside a bound of the EO of a silicone drain, of a tube."""
-    raw = raw_of(demo, "mixed_load_thick_pvc", 2)
-    if bound == "p05":  # where even the 5 % bound is more than nothing
-        raw = raw_of(demo, "small_patient", 0)
-        raw["items"][0]["instructions"]["aeration_h"] = raw["site_minimum_aeration_h"] = 0
-        raw["aeration"] = [raw["aeration"][0] | {"hours": 8}]
+    """A site's own limit is laid just beside a bound of the EO of a tube.
+
+    After 8 h even its 5 % bound is more than nothing, and it gives off so much more than the air
+    around it holds that the air, which is looked at for the limit, does not move the bound.
+    """
+    raw = raw_of(demo, "small_patient", 0)
+    raw["items"][0]["instructions"]["aeration_h"] = raw["site_minimum_aeration_h"] = 0
+    raw["items"][0]["patient"]["contact_area_cm2"] = 1000  # the amount decides, not the area
+    raw["aeration"] = [raw["aeration"][0] | {"hours": 8}]
     eo = next(r for r in checked(raw).items[0].residues
               if r.substance == "EO" and r.period == "24h" and r.used_for_verdict)  # fmt: skip
     limit_mg = 1e6 * getattr(eo.band, bound) * factor
