@@ -27,6 +27,12 @@ def _open_cell(page, grid, right, down):
         page.wait_for_timeout(1000)
 
 
+def _settled(page):
+    """Wait until what was entered has been taken and the page drawn afresh."""
+    page.wait_for_timeout(800)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+
 def _check(page):
     from playwright.sync_api import expect
 
@@ -71,7 +77,7 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     go(page, words.LOAD)
     grid = page.get_by_test_id("stDataFrame").locator("canvas").first
     grid.wait_for()
-    page.wait_for_timeout(800)
+    _settled(page)
     # The name column stands first, right of the row markers.
     _open_cell(page, grid, 90, 53)
     page.screenshot(path=tmp_path / f"editing_{width}.png")
@@ -80,6 +86,7 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     page.keyboard.type("renamed forceps", delay=20)
     page.keyboard.press("Enter")
     expect(page.locator("textarea.gdg-input")).to_have_count(0)
+    _settled(page)
     page.get_by_text(words.DETAILS, exact=True).click()
     name = page.get_by_label(words.label("name"), exact=True).first
     expect(name).to_have_value("renamed forceps")
@@ -99,8 +106,7 @@ def test_a_cleared_number_is_unknown_and_faults_are_named(page, go):
     concentration.fill("")
     concentration.press("Tab")
     page.get_by_role("button", name=words.APPLY, exact=True).click()
-    page.wait_for_timeout(800)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+    _settled(page)
     expect(concentration).to_have_count(1)  # the form is drawn afresh from the plan
     page.get_by_role("tab", name="Cycle", exact=True).click()
     expect(concentration).to_have_value("")
