@@ -198,7 +198,7 @@ def draft_item(
     records = tuple(
         (name, inputs.draw.record(name).data_class)
         for name in variables
-        if name in reference.records()
+        if name in reference.records() or inputs.draw.is_own(name)
     )
     asked = "patient.contact_area_cm2"
     assumed = tuple(sorted({**context.inputs.assumed, **inputs.assumed}.values(),

@@ -36,7 +36,7 @@ def test_the_end_of_a_range_is_what_the_record_says(record_id, end):
     from eo_risk.judgement.influence import Effect
 
     record = reference.record(record_id)
-    at = _end(Effect(record_id, 1.0, True), worse=end == "high")
+    at = _end(Effect(record_id, 1.0, True), reference.records(), worse=end == "high")
     drawn = Draw(1, 8, pinned={record_id: at})(record_id)
     assert drawn == pytest.approx([getattr(record, f"{end}_si")] * 8)
 

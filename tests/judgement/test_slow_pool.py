@@ -177,6 +177,49 @@ def test_a_measured_pool_is_shown_and_leaves_other_items_alone(raw, off):
                                                        rel=0.05)  # fmt: skip
 
 
+def mask_with_estimated_pool(raw, status="estimated", rule="on", **asked):
+    """The mask of 300 h of aeration with a wide pool of its own, invented."""
+    changed = json.loads(json.dumps(raw))
+    changed["items"] = changed["items"][1:2]
+    changed["aeration"][0]["hours"] = 300
+    changed["rules"] |= {"slow_pool": rule, "beyond_cap_h": 2000}
+    share, half_life = own_pool("pvc_plasticised")
+    common = {"spread": "lognormal", "status": status}
+    share |= common | {"value": 0.1, "low": 0.02, "high": 0.5}
+    half_life |= common | {"value": 100, "low": 30, "high": 300}
+    changed["own_records"] = [share, half_life]
+    (item,) = check_answer(check_plan(read_plan(changed), samples=256, **asked))["items"]
+    return item
+
+
+@pytest.mark.parametrize(("status", "letter"), [("measured", "A"), ("estimated", "C")])
+def test_the_class_of_a_pool_is_that_of_its_record(raw, status, letter):
+    item = mask_with_estimated_pool(raw, status, advise=False)
+    names = {"pvc_plasticised.slow_pool.fraction", "pvc_plasticised.slow_pool.half_life"}
+    assert names <= {row["input"] for row in item["matters_most"]}
+    assert {row["id"]: row["class"] for row in item["records"] if row["id"] in names} == (
+        dict.fromkeys(names, letter)
+    )
+    assert item["class"] == max(letter, "B")  # the uptake of the material is of class B
+
+
+def test_an_estimated_pool_is_none_that_was_measured(raw):
+    """With the rule off it stands beside the hours, as the shipped estimate does."""
+    item, measured = (mask_with_estimated_pool(raw, status, "off", advise=False)
+                      for status in ("estimated", "measured"))  # fmt: skip
+    hours = item["aeration_h"]
+    assert hours["p95"] < measured["aeration_h"]["p95"]
+    assert hours["with_slow_pool_p95"] == pytest.approx(measured["aeration_h"]["p95"], rel=1e-9)
+    found = [{c["code"] for c in i["cautions"]} & {"slow_tail"} for i in (item, measured)]
+    assert found == [{"slow_tail"}, set()]
+
+
+def test_an_estimated_pool_that_decides_is_to_be_measured_by_its_own_range(raw):
+    item = mask_with_estimated_pool(raw)
+    (detail,) = (a["detail"] for a in item["actions"] if a["action"] == "measure")
+    assert "half-life of strongly bound EO (PVC, soft (plasticised)), 30 to 300 h" in detail
+
+
 @pytest.mark.parametrize(
     ("changed", "said"),
     [({"value": 1.2, "low": 1.1, "high": 1.3}, "a share of at most 1"),

@@ -61,6 +61,15 @@ def test_the_chlorohydrin_stays_as_the_cycle_makes_it(raw):
     assert row(with_record(raw, value=4.0, low=3.0, high=5.0)) == pytest.approx(shipped, rel=1e-4)
 
 
+@pytest.mark.parametrize(("status", "letter"), [("measured", "A"), ("estimated", "C")])
+def test_its_class_is_that_of_its_status(raw, status, letter):
+    plan = with_record(raw, status=status, value=24.0, low=6.0, high=96.0)
+    item = check_plan(plan, samples=256, seed=1, advise=False).items[1]
+    name = "pvc_plasticised.start_level"
+    assert name in {influence.input for influence in item.matters_most}
+    assert dict(item.records)[name] == letter
+
+
 def test_other_items_and_numbers_stay_as_they_are(raw):
     mine, shipped = (load_context(read, 64, 1, follow=False)
                      for read in (with_record(raw), read_plan(raw)))  # fmt: skip

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from fnmatch import fnmatchcase
 
 from eo_risk import reference, units
@@ -18,10 +18,12 @@ from eo_risk.judgement.change.edits import place_of
 from eo_risk.judgement.hours import cap_s
 from eo_risk.judgement.influence import Effect, words
 from eo_risk.judgement.item_result import ItemDraft
+from eo_risk.judgement.own_records import as_records
 from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
 from eo_risk.plan.load_plan import Item, LoadPlan
 
 _CANDIDATES = 6  # strongest inputs tried one by one
+Records = Mapping[str, reference.Record]
 _ENDS = {"lognormal": (0.05, 0.95), "normal": (0.05, 0.95)}  # where `low` and `high` lie
 
 
@@ -114,9 +116,9 @@ def _then(now: ItemDraft, known: Sequence[ItemDraft]) -> str:
     return f"at its middle value {_hours(first.aeration)}"
 
 
-def _end(effect: Effect, *, worse: bool) -> float:
+def _end(effect: Effect, records: Records, *, worse: bool) -> float:
     """Return the quantile of the end of an estimate's range that raises (lowers) the result."""
-    low, high = _ENDS.get(reference.record(effect.name).spread, (0.0, 1.0))
+    low, high = _ENDS.get(records[effect.name].spread, (0.0, 1.0))
     return high if effect.rising == worse else low
 
 
@@ -127,12 +129,13 @@ def _estimates(draft: ItemDraft) -> list[Effect]:
 
 
 def _verdicts(
-    plan: LoadPlan, estimates: Sequence[Effect], result: ItemResult, bench: Bench
-) -> tuple[Verdict, Verdict]:
+    plan: LoadPlan, estimates: Sequence[Effect], records: Records, result: ItemResult,
+    bench: Bench,
+) -> tuple[Verdict, Verdict]:  # fmt: skip
     """Return the verdicts with estimates at the ends that lower and that raise the result."""
     better, worse = (
         result.verdict if result.verdict == "Within" and not raised else
-        bench(plan, pinned={e.name: _end(e, worse=raised) for e in estimates})[0]
+        bench(plan, pinned={e.name: _end(e, records, worse=raised) for e in estimates})[0]
         for raised in (False, True)
     )  # fmt: skip
     return better, worse
@@ -163,22 +166,24 @@ def deciding_estimate(
     estimates = _estimates(draft)
     if not estimates or not _may_change(result):
         return None
-    better, worse = _verdicts(plan, estimates, result, bench)
+    records = reference.records() | as_records(plan.own_records, bench.name)
+    better, worse = _verdicts(plan, estimates, records, result, bench)
     if {better, worse} == {result.verdict}:
         return None
     for effect in estimates[:_CANDIDATES]:
-        alone = _verdicts(plan, [effect], result, bench)
+        alone = _verdicts(plan, [effect], records, result, bench)
         if set(alone) != {result.verdict}:
             low, high = alone if effect.rising else reversed(alone)
-            why = f"{_range(effect)}: {low} at its low end, {high} at its high end"
+            why = f"{_range(effect, records)}: {low} at its low end, {high} at its high end"
             return _action(effect.name, f"the verdict rests on an estimate, {why}")
     ends = f"{better} with all of them at the favourable end, {worse} at the other"
     first = estimates[0]
-    return _action(first.name, f"the verdict rests on estimates, {ends}; most on {_range(first)}")
+    most = _range(first, records)
+    return _action(first.name, f"the verdict rests on estimates, {ends}; most on {most}")
 
 
-def _range(effect: Effect) -> str:
-    record = reference.record(effect.name)
+def _range(effect: Effect, records: Records) -> str:
+    record = records[effect.name]
     unit = "" if record.unit in ("1", "-") else f" {record.unit}"
     return f"{words(effect.name)}, {record.low:.3g} to {record.high:.3g}{unit}"
 

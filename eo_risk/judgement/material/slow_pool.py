@@ -17,7 +17,8 @@ _SHARE, _HALF_LIFE = "slow_pool.fraction", "slow_pool.half_life"
 
 
 def _measured(material: str, inputs: ItemInputs) -> bool:
-    return inputs.draw.is_own(f"{material}.{_SHARE}")
+    name = f"{material}.{_SHARE}"
+    return inputs.draw.is_own(name) and inputs.draw.record(name).status != "estimated"
 
 
 def unmeasured_pool(model: PartModel, inputs: ItemInputs) -> bool:
@@ -112,9 +113,9 @@ def with_slow_pool(
     """Return the trace with a strongly bound share of EO that leaves by its own half-life.
 
     The share is of what each part held as the last wash ended; it slows with temperature as
-    the part's own diffusion does. A share the site has measured always counts; the shipped one
-    stands for the other parts where the pool is asked for `everywhere`. What earlier cycles
-    left is `kept`, as `kept_from_before` gives it.
+    the part's own diffusion does. A share the site has measured always counts; one it estimated,
+    or the shipped one, stands for the other parts where the pool is asked for `everywhere`. What
+    earlier cycles left is `kept`, as `kept_from_before` gives it.
     """
     after = trace.after_wash()
 
