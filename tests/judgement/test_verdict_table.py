@@ -93,14 +93,14 @@ def test_one_plan_per_row(demo, name, index, edit, verdict):
 
 @pytest.mark.parametrize(
     ("bound", "factor", "verdict"),
-    [("p95", 1 + 1e-6, "Within"), ("p95", 1 - 1e-6, "Close"),
-     ("p05", 1 + 1e-6, "Close"), ("p05", 1 - 1e-6, "Hold")],
+    [("p95", 1 + 1e-5, "Within"), ("p95", 1 - 1e-5, "Close"),
+     ("p05", 1 + 1e-5, "Close"), ("p05", 1 - 1e-5, "Hold")],
 )  # fmt: skip
 def test_one_plan_per_boundary(demo, bound, factor, verdict):
     """A site's own limit is laid just beside a bound of the EO of a tube.
 
     After 8 h even its 5 % bound is more than nothing, and it gives off so much more than the air
-    around it holds that the air, which is looked at for the limit, does not move the bound.
+    around it holds that the air, which is looked at for the limit, moves the bound by 4e-6.
     """
     raw = raw_of(demo, "small_patient", 0)
     raw["items"][0]["instructions"]["aeration_h"] = raw["site_minimum_aeration_h"] = 0
