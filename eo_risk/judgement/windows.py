@@ -11,7 +11,7 @@ import numpy as np
 T = TypeVar("T")
 
 # Layers times samples that are run together: few windows of many samples cost the least time.
-_TOGETHER = 300_000
+_TOGETHER = 200_000
 
 
 def windows(samples: int, layers: int) -> Iterator[slice]:
