@@ -58,6 +58,13 @@ def test_a_plan_with_faults_reports_all_exits_two_and_writes_nothing(demo, capsy
     assert all(set(e) == {"where", "given", "unit", "allowed", "do"} for e in errors)
 
 
+@pytest.mark.parametrize("flag", ["--report", "--save"])
+def test_a_file_that_cannot_be_written_is_bad_input(demo, capsys, tmp_path, flag):
+    target = str(tmp_path / "absent" / "x.html")
+    assert main(["check", str(demo / "dry_steel_set.json"), flag, target]) == 2
+    assert flag in capsys.readouterr().err
+
+
 def test_report_is_one_file_that_fetches_nothing(demo, tmp_path):
     report = tmp_path / "report.html"
     main(["check", str(demo / "dry_steel_set.json"), *FEW, "--report", str(report)])
@@ -83,6 +90,11 @@ def test_seed_and_samples_are_used(demo, capsys):
         answers.append(json.loads(capsys.readouterr().out))
     assert [a["seed"] for a in answers] == [1, 2]
     assert answers[0]["items"][1]["residues"] != answers[1]["items"][1]["residues"]
+
+
+def test_seed_zero_is_a_seed(demo, capsys):
+    main(["check", str(demo / "dry_steel_set.json"), *FEW, "--seed", "0", "--json"])
+    assert json.loads(capsys.readouterr().out)["seed"] == 0
 
 
 def test_every_fault_of_a_list_its_names_and_the_call_is_told_at_once(demo, capsys, tmp_path):

@@ -63,6 +63,14 @@ def test_beyond_the_sampled_times_is_said(capsys, study):
     assert "extrapolated" in {c["code"] for c in found["cautions"]}
 
 
+def test_residues_that_rise_give_no_release_time(capsys, write):
+    rising = ((0, 1), (5, 2), (10, 3), (20, 6), (30, 8))
+    rows = [f"{lot},{h},EO,{v},mg" for lot in "ABC" for h, v in rising]
+    found = answer(capsys, write(*rows), "--limit-mg", 9)
+    assert found["release_h"] is None
+    assert found["release_h_rounded"] is None
+
+
 def test_one_time_gives_no_release_time(capsys, write):
     path = write("A,24,EO,1.2,mg/device", "A,24,EO,1.5,mg/device", "B,24,EO,<0.9,mg/device")
     found = answer(capsys, path, "--limit-mg", 4)

@@ -291,6 +291,43 @@ def test_water_to_dry_to_is_what_a_scale_shows_before_the_cycle(demo):
     assert (dry.amount, cold.water_allowed.largest_kg) == (None, 0.0)
 
 
+def test_water_of_the_outside_alone_that_may_stay_is_less_than_is_left(demo):
+    raw = one_item(demo, index=0)
+    raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
+    raw["chamber"]["load_temperature_start_c"] = 45  # else what condenses passes it alone
+    item = check_plan(read_plan(raw), samples=64).items[0]
+    assert item.verdict == "Hold"
+    dry = next(a for a in item.actions if a.action == "dry again")
+    assert dry.unit == "mg"
+    assert 0.0 < dry.amount < 1e6 * item.water_after_drying.p95
+
+
+def test_glycol_of_condensate_alone_asks_for_a_warmer_load(demo):
+    raw = one_item(demo, index=0)
+    raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
+    item = check_plan(read_plan(raw), samples=64).items[0]
+    dry = next(a for a in item.actions if a.action == "dry again")
+    assert dry.amount is None
+    assert "let the load warm up" in dry.detail
+
+
+def test_too_hot_for_the_instructions_asks_for_another_method(demo):
+    raw = one_item(demo)
+    raw["items"][0]["instructions"]["highest_temperature_c"] = 50  # the cycle is at 55 C
+    item = check_plan(read_plan(raw), samples=64).items[0]
+    assert item.verdict == "Hold"
+    assert "use another method" in {a.action for a in item.actions}
+
+
+def test_hours_that_were_not_reached_are_marked_and_promised_to_nobody(demo):
+    result = check_plan(load_plan(demo / "unknown_grade.json"), samples=64)
+    handle = result.items[1]
+    assert handle.aeration.unreached
+    assert handle.aeration.beyond_cap
+    assert result.load.earliest_out is None
+    assert all(a.unit != "h" for a in handle.actions if a.action == "split the load")
+
+
 def test_a_split_is_for_before_the_cycle_and_names_hours_and_share(demos):
     _, result = demos["mixed_load_thick_pvc"]
     (split,) = (a for item in result.items for a in item.actions if a.action == "split the load")

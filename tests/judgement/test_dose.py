@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from eo_risk.judgement.allowed.dose import counted, daily_average_kg, dose_over, dose_shares
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.limits import limits_for
+from eo_risk.output.answer import check_answer
 from eo_risk.physics.layer import Body, Stage, run_layer
-from eo_risk.plan.load_plan import read_plan
+from eo_risk.plan.load_plan import load_plan, read_plan
 from eo_risk.units import to_si
 
 DAY, START = to_si(1.0, "d"), 5e-6
@@ -124,6 +125,12 @@ def test_what_of_the_residue_counts_is_said():
         counted("simulated_use", 101.0)
     with pytest.raises(ValueError, match="whole or simulated_use"):
         counted("half")
+
+
+def test_what_of_the_residue_counts_is_said_of_every_item(demo):
+    plan = load_plan(demo / "dry_steel_set.json")
+    items = check_answer(check_plan(plan, samples=64, advise=False))["items"]
+    assert all("whole residue counts" in item["residue_counted"] for item in items)
 
 
 def test_the_share_of_eo_that_leaves_lowers_neither_glycol_nor_chlorohydrin(demo):

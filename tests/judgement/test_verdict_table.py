@@ -264,6 +264,13 @@ def test_a_long_plug_blocks_when_it_is_the_only_gas_path(demo, open_ends, level)
     assert levels(raw)["plug_beyond_penetration"] == level
 
 
+def test_an_outside_left_dripping_is_liquid_seen(demo):
+    raw = raw_of(demo, "dry_steel_set", 0)
+    raw["items"][0]["external_water"] = {"area_cm2": 100, "state": "dripping"}
+    assert checked(raw).items[0].verdict == "Hold"
+    assert levels(raw)["liquid_seen"] == "block"
+
+
 def test_a_material_outside_the_range_of_its_records(demo):
     raw = spoilt(demo, "slow_tail")
     raw["items"][0]["instructions"]["highest_temperature_c"] = 90

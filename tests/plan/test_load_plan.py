@@ -93,6 +93,22 @@ def test_text_that_is_no_plan_is_refused(text):
         parse_plan(text)
 
 
+def test_a_missing_block_and_a_wrong_list_are_told_in_plain_words(raw):
+    del raw["cycle"]
+    raw["items"] = "x"
+    with pytest.raises(InputError) as caught:
+        read_plan(raw)
+    faults = {f.where: f for f in caught.value.faults}
+    assert faults["cycle"].given == "nothing"
+    assert faults["items"].allowed == "a list"
+
+
+def test_a_year_no_clock_knows_is_refused(raw):
+    raw["cycle_start"] = "9999-12-31T23:00+00:00"
+    with pytest.raises(InputError, match="1970 to 2200"):
+        read_plan(raw)
+
+
 def test_numbers_that_do_not_fit_together_are_refused(raw):
     raw["cycle"]["total_pressure_kpa"] = 20
     raw["cycle"]["washes"]["low_kpa"] = 99
