@@ -149,6 +149,23 @@ def test_no_warmer_aeration_when_one_highest_temperature_is_unknown(demo):
         assert action.aerator in ("", "cool cabinet")
 
 
+@pytest.mark.parametrize(
+    ("answers", "highest"), [((55.0, "none"), 55.0), (("none", "none"), 60.0)]
+)
+def test_warmer_aeration_where_instructions_name_no_highest_temperature(demo, answers, highest):
+    """No limit named is an answer: the lowest named one counts, else published practice."""
+    raw = json.loads((demo / "small_patient.json").read_text(encoding="utf-8"))
+    raw["aeration"][0]["hours"] -= 3  # plainly too short
+    for item, answer in zip(raw["items"], answers, strict=True):
+        item["instructions"]["highest_temperature_c"] = answer
+    plan, result = advised(read_plan(raw))
+    assert highest_allowed_c(plan) == highest
+    proposed = [a.amount for item in result.items for a in item.actions if a.unit == "C"]
+    assert proposed
+    assert max(proposed) <= highest
+    assert hold_promises(plan, result) >= 2
+
+
 def test_another_aerator_of_the_site_is_proposed_with_its_hours(demo):
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
     raw["items"] = raw["items"][1:2]

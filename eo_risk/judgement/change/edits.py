@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from eo_risk import reference
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.result import Action
 from eo_risk.judgement.water.drying_steps import further_air
@@ -111,9 +112,15 @@ def alone(plan: LoadPlan, names: Collection[str]) -> LoadPlan:
 
 
 def highest_allowed_c(plan: LoadPlan) -> float | None:
-    """Return the highest aeration temperature every item allows; None when one names none."""
-    highest = [named(item.instructions.highest_temperature_c) for item in plan.items]
-    return None if any(h is None for h in highest) else min(highest)
+    """Return the highest aeration temperature every item allows; None when one is unknown.
+
+    Instructions that name none set no limit; where none of them does, published practice does.
+    """
+    answers = [item.instructions.highest_temperature_c for item in plan.items]
+    if None in answers:
+        return None
+    limits = [limit for limit in map(named, answers) if limit is not None]
+    return min(limits, default=reference.record("practice.aeration_warmest").value)
 
 
 def _dry_again(item: Item, unit: str, amount: float | None) -> Item:
