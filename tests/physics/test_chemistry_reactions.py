@@ -30,7 +30,7 @@ def film(*stages):
 
 
 def test_two_losses_side_by_side():
-    """Closed, 100 mol/m3, 2e-5 and 3e-5 1/s, 6 h: exponentials, computed to 15 digits.
+    """Closed, 100 mol/m3, 2e-5 and 3e-5 1/s, 6 h: exponentials, by hand to 15 digits.
 
     The second loss is written as an escape to clean gas.
     """
@@ -40,7 +40,10 @@ def test_two_losses_side_by_side():
 
 
 def test_chloride_runs_out_under_a_constant_gas():
-    """100 mol/m3 held by the gas, 2e-7 m3/(mol s), 154 mol/m3 of chloride, 2e-5 1/s, 6 h."""
+    """100 mol/m3 held by the gas, 2e-7 m3/(mol s), 154 mol/m3 of chloride, 2e-5 1/s, 6 h.
+
+    By hand: 154 (1 - exp(-2e-7 x 100 t)) of chlorohydrin and 2e-5 x 100 t of glycol.
+    """
     run = film((6 * HOUR, 100.0, 0.0, 2e-5, 2e-7))
     assert run.chloride_turned[-1, 0] * 154.0 == pytest.approx(54.0217559904873, rel=1e-12)
     assert run.reacted_kg_per_m3[-1, 0] == pytest.approx(43.2, rel=1e-12)
@@ -57,7 +60,7 @@ def test_both_bounds_lie_above_a_closed_film_that_uses_its_eo_up():
 
 @pytest.mark.parametrize(("celsius", "mg_per_ml"), [(25, 1.0), (37, 2.2), (55, 5.7)])
 def test_buffered_chlorohydrin(celsius, mg_per_ml):
-    # 0.9 % saline held neutral under 600 mg/L for 3 h, with the recorded rates.
+    # Own rates, regression: 0.9 % saline held neutral under 600 mg/L for 3 h.
     level = float(properties.water_gas_ratio(at(celsius))) * 0.6
     per_kg = float(rates(celsius).chloride) / central("eo.molar_mass")
     run = film((3 * HOUR, level, 0.0, 0.0, per_kg))
@@ -116,7 +119,7 @@ def test_reactivity_of_glycol(celsius, ratio):
     ("ph", "days"), [(3, 0.76), (4, 4.9), (5, 11.1), (7, 12.9), (11, 11.1), (12, 4.9)]
 )
 def test_half_life_over_ph(ph, days):
-    """Computed from the acid and base rates at 25 C; flat from pH 5 to 11 (from memory)."""
+    """Own rates, regression, at 25 C; flat from pH 5 to 11 (Conway et al. 1983, from memory)."""
     r = rates(25)
     hydrogen = 10.0 ** (3.0 - ph)
     hydroxide = chemistry.hydroxide_mol_per_m3(r, 0.0, 0.0, hydrogen)
@@ -154,7 +157,8 @@ def test_no_largest_water_of_nothing(water, glycol, reference, words):
 
 
 def test_sorbed_water_of_cellulose():
-    # 8 % moisture, 55 C, 600 mg/L, 3 h: about 0.13 mg of EG per g (0.04 to 0.43).
+    # Own rates, regression: 8 % moisture, 55 C, 600 mg/L, 3 h: about 0.13 mg of EG per g (0.04
+    # to 0.43). Nothing was published.
     level = float(properties.water_gas_ratio(at(55))) * 0.6
     run = film((3 * HOUR, level, 0.0, float(properties.rate("eo.hydrolysis_neutral", at(55)))))
     # kg/m3 of water is mg per mL and so mg per g
@@ -210,8 +214,9 @@ def test_the_ceiling_is_not_below_a_film_and_its_stock(celsius, hours, chloride,
 
 
 def test_escape_of_a_wetted_lumen():
-    # 1 m dry 1.9 h, 2 % of the bore wet 3.8 h, 5 % 6.9 h; 0.3 m 0.17, 0.34, 0.62 h; with
-    # K 51 and D 1.5e-5 m2/s. A lumen with one open end takes four times as long.
+    # By hand from the slowest mode of a slab with both ends open (Crank 1975, ch. 4), the store
+    # of the wet share phi added: (1 + K phi / (1 - phi)) L^2 / (pi^2 D), K 51, D 1.5e-5 m2/s. A
+    # lumen with one open end takes four times as long.
     for length, expected in ((1.0, (1.9, 3.8, 6.9)), (0.3, (0.17, 0.34, 0.62))):
         found = chemistry.wetted_lumen_escape_s(length, np.array([0, 0.02, 0.05]), 51.0, 1.5e-5, 2)
         assert found / HOUR == pytest.approx(expected, rel=0.03)
@@ -223,7 +228,8 @@ def test_escape_of_a_wetted_lumen():
     ("tau_h", "added_mg"), [(0.1, 0.17), (1, 1.6), (4, 5.9), (8, 10.4), (24, 21)]
 )
 def test_glycol_formed_while_eo_escapes(tau_h, added_mg):
-    """1 mL at K 51, 600 mg/L, k 1.1e-5: K C V (M ratio) k tau / (1 + k tau)."""
+    """1 mL at K 51, 600 mg/L, k 1.1e-5, by hand: K C V (M ratio) k tau / (1 + k tau), the share
+    that reacts where reaction and escape, both of first order, run side by side."""
     held = (7200.0, 51 * 0.6, 0.0, 1.1e-5)
     run = film(held, (1e9, 0.0, tau_h * HOUR, 1.1e-5))
     added = run.reacted_kg_per_m3[-1, 0] - run.reacted_kg_per_m3[1, 0]
