@@ -41,7 +41,7 @@ def study(demo):
 
 
 def test_both_models_and_the_later_one_rules(capsys, study):
-    # Worked case from regression theory, digits as in tests/measured/test_dissipation.py.
+    # By hand in tests/measured/test_dissipation.py, test_three_lots_as_worked_by_hand.
     found = answer(capsys, study, "--limit-mg", 4)
     assert found["kind"] == "curve"
     assert (found["n"], found["extrapolated"]) == (15, False)

@@ -35,7 +35,8 @@ def test_even_lots_and_a_straight_line_rarely_raise_a_word():
 
 
 def test_the_nested_test_is_the_f_test_of_sums_of_squares():
-    # Standard regression theory: F = (RSS0 - RSS1) / extra / (RSS1 / df1).
+    # F = (RSS0 - RSS1) / extra / (RSS1 / df1) (Draper and Smith, Applied Regression Analysis,
+    # 3rd ed. 1998, extra sum of squares).
     points = simulated()
     small = fit_line(points.design(), points.ln_mg, points.below)
     large = fit_line(points.lot_design(), points.ln_mg, points.below)

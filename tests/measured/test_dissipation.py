@@ -1,4 +1,4 @@
-"""The line through laboratory results: frozen library values, worked case, likelihood, limits."""
+"""The line through laboratory results: library values, a case by hand, likelihood, limits."""
 
 import math
 
@@ -75,7 +75,9 @@ def test_release_hours_are_the_first_under_the_limit(one_lot):
 
 
 def test_three_lots_as_worked_by_hand(three_lots):
-    # Worked case from regression theory: pooled 27.64 h, lot as random factor 30.67 h.
+    # Upper prediction limit of a line, a + b t + t(0.95, n - 2) s sqrt(1 + 1/n + (t - mean)^2 /
+    # Sxx) (Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, ch. 3), and of one more
+    # lot out of m, t(0.95, m - 1) sqrt(s_lot^2 (1 + 1/m) + s_within^2): 27.64 and 30.67 h.
     line, lots = pooled(three_lots), by_lots(three_lots)
     assert line.intercept == pytest.approx(2.9916, abs=5e-5)
     assert line.slope_per_h == pytest.approx(-0.06498, abs=5e-6)
@@ -84,6 +86,25 @@ def test_three_lots_as_worked_by_hand(three_lots):
     assert line.release_h(math.log(4.0), 0.95) == pytest.approx(27.64, abs=0.01)
     assert lots.release_h(math.log(4.0), 0.95) == pytest.approx(30.67, abs=0.01)
     assert lots.residual_sd == pytest.approx(0.0228, abs=5e-5)
+    hours, ln_mg = three_lots.hours, three_lots.ln_mg
+    slope, intercept = np.polyfit(hours, ln_mg, 1)
+    away, sd = hours - hours.mean(), np.std(ln_mg - intercept - slope * hours) * math.sqrt(15 / 13)
+
+    def pooled_limit(hour):
+        share = 1.0 + 1.0 / 15.0 + (hour - hours.mean()) ** 2 / np.sum(away**2)
+        return intercept + slope * hour + stats.t.ppf(0.95, 13) * sd * math.sqrt(share)
+
+    by_lot = ln_mg.reshape(3, 5).mean(axis=1)  # all at the same hours: one slope, that above
+    within = ln_mg - slope * away - np.repeat(by_lot, 5)
+    variance = np.var(by_lot, ddof=1) * (1.0 + 1.0 / 3.0) + np.sum(within**2) / 11.0
+
+    def lots_limit(hour):
+        middle = by_lot.mean() + slope * (hour - hours.mean())
+        return middle + stats.t.ppf(0.95, 2) * math.sqrt(variance)
+
+    for found, limit in ((line, pooled_limit), (lots, lots_limit)):
+        expected = optimize.brentq(lambda hour, limit=limit: limit(hour) - math.log(4.0), 20, 40)
+        assert found.release_h(math.log(4.0), 0.95) == pytest.approx(expected, rel=1e-9)
 
 
 def test_more_confidence_takes_longer_and_a_higher_limit_less(three_lots):
