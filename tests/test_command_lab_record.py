@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from eo_risk.cli import main
+from eo_risk.measured.layer_fit.site_record import Origin
 
 HEAD = "device,lot,aeration_h,aeration_temperature_c,substance,result,unit,report"
 # The device of the demo results, invented: a sheet that gives off through both faces.
@@ -154,13 +155,22 @@ def test_a_slow_pool_that_the_results_tell_is_kept_and_counted(run, plan, tmp_pa
     assert share["low"] < 0.03 < share["high"]
     assert half_life["low"] < 40.0 / 24.0 < half_life["high"]
     assert (half_life["unit"], half_life["temperature_c"]) == ("d", 50.0)
-    assert "report 8" in share["source"]
+    assert share["source"] == "laboratory results: report 8"
     assert not [said for said in found["physics"]["not_kept"] if said.startswith("slow pool")]
     assert main(["check", str(plan), "--site", str(site), "--samples", "256", "--json"]) in (0, 1)
     tube, other = json.loads(capsys.readouterr().out)["items"]
     used = {row["replaces"].partition(".")[2] for row in tube["own_records"]}
     assert used == {"diffusivity", "slow_pool.fraction", "slow_pool.half_life"}
     assert other["own_records"] == []
+
+
+@pytest.mark.parametrize(
+    ("reports", "said"),
+    [(("8", "9"), "report 8, report 9"), (("demo report 1", "2026-07"), "demo report 1, report "
+      "2026-07"), (("Laboratory Report 3",), "Laboratory Report 3"), ((), "no report number")],
+)  # fmt: skip
+def test_a_report_is_called_one_once(reports, said):
+    assert Origin("mask", reports, 5).source == f"laboratory results: {said}"
 
 
 def test_an_id_is_kept_once_and_nothing_is_written_over(run, demo, tmp_path):

@@ -55,6 +55,12 @@ class Origin:
     results: int
     name: str | None = None
 
+    @property
+    def source(self) -> str:
+        """Name the reports; a laboratory's own name of one may hold the word."""
+        named = (name if "report" in name.casefold() else f"report {name}" for name in self.reports)
+        return f"laboratory results: {', '.join(named) or 'no report number'}"
+
 
 def _record(
     setup: PhysicsSetup, origin: Origin, quantity: str, band: Band, status: str, note: str
@@ -78,7 +84,7 @@ def _record(
         "unit": unit,
         "spread": "lognormal",
         "status": status,
-        "source": "laboratory report " + (", ".join(origin.reports) or "without a number"),
+        "source": origin.source,
         "locator": f"layer model fitted to {origin.results} results of {setup.substance} "
                    f"at {celsius:g} C",
         "note": "; ".join(filter(None, (size, note))),
