@@ -238,8 +238,9 @@ def _extra(
     found = [("correlation_only", where) for where in correlation_parts(item, plan.own_records)]
     found += [("start_level_elsewhere", why) for why in start_levels_elsewhere(plan, item).values()]
     inputs, held = trace.water.path.inputs, zip(trace.models, trace.parts_eo, strict=True)
-    if any(eo[-1].any() and unmeasured_pool(model, inputs) for model, eo in held):
-        found.append(("slow_tail", _beside_the_pool(aeration)))
+    left_out = (eo[-1].any() and unmeasured_pool(model, inputs) for model, eo in held)
+    if plan.rules.slow_pool != "on" and any(left_out):
+        found.append(("slow_tail", ""))
     for thing, mass in beside_water(item, inputs):
         if np.any(mass > 0.0):
             amount = units.from_si(float(np.median(mass)), "mg")
@@ -268,17 +269,6 @@ def _extra(
 def _slows_as_it_empties(model: PartModel) -> bool:
     layers = [layer for layer in (model, model.coat) if layer is not None and model.gives_off]
     return any(reference.material(m).slows_as_it_empties for la in layers for m in la.members)
-
-
-def _beside_the_pool(aeration: AerationTime | None) -> str:
-    """Say the hours with the slow pool and without, for an item that is looked at without."""
-    if aeration is None or aeration.with_slow_pool_p95_s is None:
-        return ""
-    pool, plain = (f"{units.from_si(seconds, 'h'):.3g} h" + (" or more" if further else "")
-                   for seconds, further in (
-                       (aeration.with_slow_pool_p95_s, aeration.with_slow_pool_unreached),
-                       (aeration.p95_s, aeration.unreached)))  # fmt: skip
-    return f"{pool} at 95 % with the slow pool, {plain} without"
 
 
 def _earlier_cycles(count: int, trace: ItemTrace) -> Iterator[tuple[str, str]]:

@@ -274,7 +274,7 @@ def item_page(
         ("Packaging", known(plain_name(planned.packaging) if planned else None)),
         *([("Published practice", practice)] if practice else []),
         ("Aeration needed", _hours(item)),
-        *([("Slow tail", f"{slow_tail_hours(item)}. {slow_tail_note()}")]
+        *([("Slow tail", f"{slow_tail_hours(item)}. {slow_tail_note([item])}")]
           if slow_tail_hours(item) else []),
         ("Data class", _CLASS.get(item["class"], item["class"])),
         ("Counted", item.get("residue_counted") or "the whole residue"),

@@ -140,7 +140,8 @@ def _slow_tails(answer: dict) -> Iterator[str]:
     hours = [(number, slow_tail_hours(item)) for number, item in enumerate(answer["items"], 1)]
     said = "; ".join(f"item {number}: {text}" for number, text in hours if text)
     if said:
-        yield from _labelled("Slow tail", f"{slow_tail_note()} {said[0].upper()}{said[1:]}.")
+        note = slow_tail_note(answer["items"])
+        yield from _labelled("Slow tail", f"{note} {said[0].upper()}{said[1:]}.")
 
 
 def _own_records(answer: dict) -> Iterator[str]:

@@ -172,10 +172,15 @@ def required_hours(item: dict) -> str:
     return _or_more(aeration["required"], aeration.get("unreached"))
 
 
-def slow_tail_note() -> str:
-    """Say that a slow tail was seen, by whom, and what the hours beside it assume."""
+def slow_tail_note(items: Sequence[dict]) -> str:
+    """Say that a slow tail was seen, by whom, and what the hours beside those of items assume."""
+    replaced = [row["replaces"] for item in items if slow_tail_hours(item)
+                for row in item["own_records"]]  # fmt: skip
+    own = any(name.endswith("slow_pool.fraction") for name in replaced)
+    spared = ", but for the site's own records" if own else ""
     return (f"A slow tail of bound EO was seen ({slow_pool_source()}); the estimate leaves it "
-            f"out. Beside it: hours at 95 % with {slow_pool_share()} of the EO in a slow pool.")
+            f"out. Beside it: hours at 95 % with {slow_pool_share()} of the EO in a slow pool"
+            f"{spared}.")  # fmt: skip
 
 
 def slow_tail_hours(item: dict) -> str:

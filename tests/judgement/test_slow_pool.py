@@ -11,8 +11,10 @@ from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.slow_pool import kept_from_before, with_slow_pool
 from eo_risk.judgement.simulate import item_parts, simulate
 from eo_risk.output.answer import check_answer
+from eo_risk.output.numbers import hours_up
 from eo_risk.output.report import report_html
 from eo_risk.output.terminal import terminal_table
+from eo_risk.output.wording import slow_tail_hours, slow_tail_note
 from eo_risk.plan.load_plan import read_plan
 from eo_risk.plan.own_numbers import OwnRecord
 
@@ -39,9 +41,13 @@ def test_off_by_default_its_hours_stand_beside(raw, off):
         )
     # The mask is thick: a share of it in a slow pool asks for much longer, beyond the plan.
     assert mask["aeration_h"]["with_slow_pool_p95"] > 1.3 * mask["aeration_h"]["p95"]
-    (said,) = (c["where"] for c in mask["cautions"] if c["code"] == "slow_tail")
     with_it, without = (mask["aeration_h"][key] for key in ("with_slow_pool_p95", "p95"))
-    assert said == f"{with_it:.3g} h at 95 % with the slow pool, {without:.3g} h without"
+    assert slow_tail_hours(mask) == (
+        f"{hours_up(with_it)} with the slow pool, {hours_up(without)} without"
+    )
+    assert slow_tail_note(off["items"]).endswith("in a slow pool.")
+    # The numbers stand in the answer, their words in one place.
+    assert [c["where"] for c in mask["cautions"] if c["code"] == "slow_tail"] == [""]
 
 
 def test_report_and_terminal_show_both_with_the_source(raw, off):
@@ -49,6 +55,7 @@ def test_report_and_terminal_show_both_with_the_source(raw, off):
     pages = (report_html(off, plan, None), " ".join(terminal_table(off, plan).split()))
     for text in pages:
         assert "with the slow pool" in text
+        assert text.count(hours_up(off["items"][1]["aeration_h"]["with_slow_pool_p95"])) == 1
         assert "A slow tail of bound EO was seen" in text
         assert "Med Tekh 1983(3):33-38" in text
 
@@ -58,6 +65,7 @@ def test_switched_on_it_rules(raw, off):
         read_plan({**raw, "rules": {**raw["rules"], "slow_pool": "on"}}),
         samples=256, seed=1, advise=False,
     ))  # fmt: skip
+    assert not [c for item in on["items"] for c in item["cautions"] if c["code"] == "slow_tail"]
     mask = on["items"][1]["aeration_h"]
     assert mask["with_slow_pool_p95"] is None
     beside = off["items"][1]["aeration_h"]["with_slow_pool_p95"]
@@ -210,6 +218,7 @@ def test_an_estimated_pool_is_none_that_was_measured(raw):
     hours = item["aeration_h"]
     assert hours["p95"] < measured["aeration_h"]["p95"]
     assert hours["with_slow_pool_p95"] == pytest.approx(measured["aeration_h"]["p95"], rel=1e-9)
+    assert slow_tail_note([item]).endswith("in a slow pool, but for the site's own records.")
     found = [{c["code"] for c in i["cautions"]} & {"slow_tail"} for i in (item, measured)]
     assert found == [{"slow_tail"}, set()]
 

@@ -125,7 +125,7 @@ def _item(number: int, item: dict, planned_h: float | None, samples: int) -> Non
             show.rows(RESIDUE_HEADER, rows, words.RESIDUES)
         show.rows(WATER_HEADER, water_rows(item), words.WATER)
         if slow_tail_hours(item):
-            st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note()}"))
+            st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note([item])}"))
         cautions = [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in item["cautions"]]
         show.lines(words.CAUTIONS, cautions)
         show.lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
