@@ -44,9 +44,7 @@ def test_quasi_steady_gas_path(millilitres, path, expected):
     assert found == pytest.approx(expected, rel=0.05)
 
 
-@pytest.mark.parametrize(
-    ("path", "total_eg", "eo_left"), [(0.25, 0.70, 0.43), (0.50, 0.86, 0.67)]
-)
+@pytest.mark.parametrize(("path", "total_eg", "eo_left"), [(0.25, 0.70, 0.43), (0.50, 0.86, 0.67)])
 def test_a_column_filled_by_injection_brings_more(path, total_eg, eo_left):
     """Pure EO at 60 kPa filled from 10 kPa, mole fraction 0.62.
 
