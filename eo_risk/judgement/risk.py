@@ -11,7 +11,7 @@ from __future__ import annotations
 import copy
 import functools
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,9 +25,11 @@ from eo_risk.reference import Record
 DEFAULT_SAMPLES = 2048
 DEFAULT_SEED = 1
 
-# Columns made at a time, and blocks of them kept: technical sizes, no numbers of the model.
+# Columns made at a time, and blocks of them kept, with the bytes these may take in all: technical
+# sizes, no numbers of the model.
 _BLOCK = 16
 _BLOCKS_KEPT = 128
+_BYTES_KEPT = 2**28
 _Z95 = float(ndtri(0.95))
 
 
@@ -82,11 +84,10 @@ class Variable:
     assumed: bool = False
 
 
-@functools.lru_cache(maxsize=_BLOCKS_KEPT)
-def _block(seed: int, scope: str, samples: int, block: int) -> np.ndarray:
+def _block(samples: int, seed: int, scope: str, block: int) -> np.ndarray:
     """Make scrambled Sobol points for a block of columns of one scope.
 
-    Shape (columns, samples). Kept, as many runs of edited plans draw the same.
+    Shape (columns, samples).
     """
     generator = np.random.default_rng([seed, zlib.crc32(scope.encode()), block])
     sequence = qmc.Sobol(d=_BLOCK, scramble=True, rng=generator)
@@ -98,6 +99,17 @@ def _block(seed: int, scope: str, samples: int, block: int) -> np.ndarray:
     points = np.ascontiguousarray(generator.permutation(points, axis=0).T)
     points.flags.writeable = False
     return points
+
+
+@functools.lru_cache(maxsize=2)
+def _blocks(samples: int) -> Callable[[int, str, int], np.ndarray]:
+    """Return what makes blocks of so many samples, and keeps as many of them as may be kept.
+
+    Many runs of edited plans draw the same.
+    """
+    fit = _BYTES_KEPT // (_BLOCK * samples * np.dtype(float).itemsize)
+    keep = functools.lru_cache(maxsize=min(_BLOCKS_KEPT, max(1, fit)))
+    return keep(functools.partial(_block, samples))
 
 
 @functools.cache
@@ -157,7 +169,7 @@ class Draw:
         if name == self.swapped:
             scope = f"second:{scope}"
         block, place = divmod(index, _BLOCK)
-        return _block(self.seed, scope, self.samples, block)[place]
+        return _blocks(self.samples)(self.seed, scope, block)[place]
 
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:

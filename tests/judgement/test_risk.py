@@ -5,6 +5,7 @@ import pytest
 from scipy.stats import norm, triang
 
 from eo_risk import reference
+from eo_risk.judgement import risk
 from eo_risk.judgement.influence import (
     Matters,
     Sorted,
@@ -50,6 +51,21 @@ def test_same_seed_same_bits_whatever_came_before():
     one, two = (d.item("a").own("x", "uniform", 0.5, 0, 1, "-") for d in (first, second))
     assert np.array_equal(one, two)
     assert not np.array_equal(Draw(6, 512)("eo.henry"), first("eo.henry"))
+
+
+def test_the_points_kept_take_no_more_memory_for_more_samples(monkeypatch):
+    """As many blocks of 16 columns of 8 bytes as a quarter of a gigabyte holds, at most 128."""
+    kept = {n: risk._blocks(n).cache_info().maxsize for n in (2048, 100_000, 1_000_000)}
+    assert kept == {2048: 128, 100_000: 20, 1_000_000: 2}
+    names = ("eo.henry", "silicone.density", "water.molar_mass", "eo.henry")
+    draw = Draw(5, 512)
+    plenty = [draw._points(*draw._place[name], name) for name in names]
+    monkeypatch.setattr(risk, "_BYTES_KEPT", 1)
+    risk._blocks.cache_clear()
+    few = [draw._points(*draw._place[name], name) for name in names]
+    assert risk._blocks(512).cache_info().currsize == 1
+    assert np.array_equal(plenty, few)
+    risk._blocks.cache_clear()
 
 
 def test_the_samples_are_those_of_another_machine():
