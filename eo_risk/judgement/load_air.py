@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from eo_risk import reference
 from eo_risk.judgement.allowed.residues import hours_inside
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.parts import Gas, PartModel, part_stages
@@ -23,7 +24,7 @@ from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import LoadPlan
 
 # The load is run again when its own air would keep more than this share of a limit in an item at
-# the end, or lengthen its hours by more than this share.
+# the end, or lengthen its hours by more than this share, and not by some minutes only.
 _LIMIT_SHARE = 0.02
 _HOURS_SHARE = 0.05
 
@@ -220,9 +221,12 @@ def noticeable(
     kept = store_m3 * level
     if np.quantile(kept[-1], 0.95) > _LIMIT_SHARE * limit_kg:
         return True
+    least_s = reference.record("decision.own_air_least_time").value_si
     for quantile in (0.5, 0.95):
         clean, aired = (hours_inside(time_s, [(held, limit_kg)], quantile)
                         for held in (held_kg, held_kg + kept))  # fmt: skip
-        if clean is not None and (aired is None or aired > (1.0 + _HOURS_SHARE) * clean):
+        if clean is None:
+            continue
+        if aired is None or aired > max((1.0 + _HOURS_SHARE) * clean, clean + least_s):
             return True
     return False

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from eo_risk.judgement.assess import check_plan, in_own_air, own_level
-from eo_risk.judgement.load_air import depleted_level, levels
+from eo_risk.judgement.load_air import depleted_level, levels, noticeable
 from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.simulate import in_other_air
 from eo_risk.plan.load_plan import read_plan
@@ -121,6 +121,17 @@ def test_the_hours_of_an_item_do_not_hang_on_those_planned(raw, changes, pieces,
         assert result.load.aerator_air_peak_kg_per_m3 > peak
     assert found[0] == pytest.approx(found[1], rel=0.03)
     assert found[2] == pytest.approx(found[1], rel=0.03)
+
+
+@pytest.mark.parametrize(("half_left_h", "tells"), [(0.1, False), (2.0, True)])
+def test_minutes_that_the_air_adds_are_not_worth_a_second_run(half_left_h, tells):
+    """The same share of the hours, 10 % of them and more, of a quick item and of a slow one."""
+    time_s = np.linspace(0.0, 100 * half_left_h, 1001) * 3600.0
+    held = np.exp2(-time_s / 3600.0 / half_left_h)[:, None] * np.ones(8)
+    limit = 2.0**-5
+    level = 0.5 * held  # in the air around, so that it keeps half as much again
+    level[-1] = 0.0
+    assert noticeable(time_s, level, held, 1.0, limit) is tells
 
 
 def test_zero_air_change_is_legal_and_shows(raw):
