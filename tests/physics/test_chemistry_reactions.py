@@ -141,7 +141,7 @@ def test_largest_water_below_a_reference():
     per_kg = rng.lognormal(-5.0, 0.3, 4000)
     largest = chemistry.largest_water_kg(1e-3, per_kg * 1e-3, 3e-6)
     assert np.quantile(per_kg * largest, 0.95) == pytest.approx(3e-6, rel=1e-9)
-    # 1 mL makes 5.3 mg in 55 C, 600 mg/L, 3 h: 0.57 mL stay at 3 mg where nothing is uncertain.
+    # By hand, 3 / 5.3 of 1 mL where nothing is uncertain.
     alike = chemistry.largest_water_kg(1e-3, np.full(8, 5.3e-6), 3e-6)
     assert alike == pytest.approx(5.66e-4, rel=0.01)
 

@@ -18,7 +18,7 @@ BORE_3MM_M2 = np.pi / 4 * 3e-3**2
     ("t_c", "boils"), [(40.0, False), (50.0, True)]
 )  # fmt: skip
 def test_boil_test_comes_before_any_logarithm(fluids, t_c, boils):
-    # 100 mbar: water at 40 C (74 mbar) only diffuses, at 50 C (123 mbar) it boils.
+    # 100 mbar: water at 40 C (74 mbar, steam table) only diffuses, at 50 C (123 mbar) it boils.
     full_pa = fluids.saturation_pa(t_c + 273.15)
     assert evaporation.boils(1e4, full_pa) == boils
     drive = evaporation.stefan_number(1e4, full_pa, 0.0)
@@ -87,7 +87,9 @@ def test_stefan_rate(fluids):
 
 @pytest.mark.parametrize(
     ("t_c", "mbar", "rh", "minutes"),
-    # Minutes per microlitre, 3 mm bore, 10 cm deep, chamber dry or at 60 % RH.
+    # Minutes per microlitre, 3 mm bore, 10 cm deep, chamber dry or at 60 % RH: Stefan's law
+    # (Bird, Stewart and Lightfoot, Transport Phenomena, ch. 18), worked apart from the package
+    # with vapour pressures of CoolProp.
     [
         (40, 100, 0.0, 9.2), (40, 100, 0.6, 16), (40, 200, 0.0, 27), (40, 800, 0.6, 309),
         (50, 200, 0.0, 12.5), (50, 800, 0.0, 72), (55, 200, 0.0, 7.6), (55, 200, 0.6, 13),
@@ -106,7 +108,7 @@ def test_minutes_per_microlitre(fluids, t_c, mbar, rh, minutes):
 
 
 def test_a_meniscus_recedes_as_the_root_of_time():
-    # From the mouth: L = sqrt(2 B t); from a depth the derivative at once is B/L0.
+    # Exact, dL/dt = B/L: from the mouth L = sqrt(2 B t); from a depth B/L0 at once.
     assert evaporation.stefan_recession_m(0.0, 2e-10, 1e6) == pytest.approx(0.02)
     assert evaporation.stefan_recession_m(0.5, 2e-10, 1.0) == pytest.approx(4e-10, rel=1e-6)
     assert evaporation.stefan_recession_m(0.0, 0.0, 1e6) == 0.0
@@ -129,8 +131,9 @@ def test_five_days_of_hanging_take_a_microlitre_from_a_deep_plug(fluids):
     ("pressure_pa", "mg_per_min", "mg_at_once"), [(1e4, 4.9, 24.0), (5e3, 11.9, 57.0)]
 )
 def test_boil_off_is_limited_by_heat(fluids, pressure_pa, mg_per_min, mg_at_once):
-    # 1 mL over 14 cm of a 3/6 mm polymer tube at 55 C in walls of 55 C, 8 W/(m2 K): the heat
-    # arriving, and the heat stored in the tube (1.1 g/cm3, 1.9 kJ/(kg K): assumed polymer).
+    # Heat over latent heat, by hand with boiling points of the steam table: 1 mL over 14 cm of a
+    # 3/6 mm polymer tube at 55 C in walls of 55 C, 8 W/(m2 K). The heat that arrives, and what the
+    # tube stores (1.1 g/cm3, 1.9 kJ/(kg K): assumed polymer).
     area_m2 = np.pi * 6e-3 * 0.14
     solid = np.pi / 4 * (6e-3**2 - 3e-3**2) * 0.14 * 1100.0 * 1900.0
     boiling_k = fluids.boiling_k(pressure_pa, 328.15)
@@ -151,7 +154,8 @@ def test_boil_off_is_limited_by_heat(fluids, pressure_pa, mg_per_min, mg_at_once
 
 
 def test_metal_dries_where_plastic_does_not():
-    # 0.3 kg of steel at 55 C gives heat for 0.58 g at 100 mbar (45.8 C; 500 J/(kg K)).
+    # Heat balance: 0.3 kg of steel at 55 C gives heat for 0.58 g at 100 mbar (45.8 C in the steam
+    # table; 500 J/(kg K)).
     gone = evaporation.boil_off_kg(
         1.0, 328.15, 318.96, 328.15, 0.0, water_heat_capacity_j_per_kg_k=0.0,
         latent_heat_j_per_kg=2.39e6, solid_j_per_k=0.3 * 500.0,
@@ -178,7 +182,7 @@ def test_a_cold_load_collects_water():
 
 
 def test_water_the_chamber_gas_can_hold(fluids):
-    # 100 L at 55 C and 60 % RH take 4.2 g more (saturated vapour 104.1 g/m3).
+    # 100 L at 55 C and 60 % RH take 4.2 g more (saturated vapour 104.1 g/m3: Buck 1981).
     full = fluids.saturation_pa(328.15) * 0.018015 / (8.314 * 328.15)
     assert full == pytest.approx(104.1e-3, rel=0.01)
     assert evaporation.gas_water_capacity_kg(0.1, full, 0.6 * full) == pytest.approx(
@@ -187,7 +191,7 @@ def test_water_the_chamber_gas_can_hold(fluids):
 
 
 def test_share_of_a_ramp_that_boils():
-    # A pump takes ln(p) down evenly: from 100 to 1 kPa water of 10 kPa boils half the time.
+    # Exact: a pump takes ln(p) down evenly, from 100 to 1 kPa water of 10 kPa boils half the time.
     assert evaporation.boiling_share(1e5, 1e3, 1e4) == pytest.approx(0.5)
     assert evaporation.boiling_share(1e3, 1e5, 1e4) == pytest.approx(0.5)
     assert evaporation.boiling_share([5e3, 2e4], [5e3, 2e4], 1e4).tolist() == [1.0, 0.0]
@@ -237,7 +241,7 @@ def test_a_film_goes_in_minutes_and_a_plug_stays(fluids):
 
 
 def test_a_cold_load_does_not_boil_in_an_ordinary_vacuum(fluids):
-    # 20 C, 100 mbar: no boiling (23 mbar). 55 C: boils.
+    # 20 C, 100 mbar: no boiling (23 mbar in the steam table). 55 C (158 mbar): boils.
     cold = [stay(temperature_k=293.15, gas_temperature_k=293.15, relative_humidity=0.0,
                  pressure_start_pa=1e4, pressure_end_pa=1e4, duration_s=600.0)]  # fmt: skip
     warm = [replace(cold[0], temperature_k=328.15, gas_temperature_k=328.15)]

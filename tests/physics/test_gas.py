@@ -67,7 +67,7 @@ def test_carbon_dioxide_that_comes_with_a_mixture(percent, celsius, co2_kpa):
 
 
 def test_air_washes():
-    # Shares left of an ideal wash: 10/90 kPa three times, 5/95 four times, 13/101 twice.
+    # Ideal mixing, (p low / p high)^n: 10/90 kPa three times, 5/95 four times, 13/101 twice.
     assert float(gas.wash_fraction_left(10, 90, 3)) == pytest.approx(1.37e-3, rel=0.01)
     assert float(gas.wash_fraction_left(5, 95, 4)) == pytest.approx(7.7e-6, rel=0.01)
     assert float(gas.wash_fraction_left(13, 101, 2)) == pytest.approx(1.66e-2, rel=0.01)
@@ -84,14 +84,17 @@ def test_humidity_that_leftover_water_adds():
 
 
 def test_flow_towards_an_absorbing_face():
-    # -ln(1 - y) / y: 1.56 at 0.62, 1.12 at 0.2 (Stefan flow).
+    # -ln(1 - y) / y: 1.56 at 0.62, 1.12 at 0.2 (Stefan flow; Bird, Stewart and Lightfoot, ch. 18).
     found = gas.bulk_flow_factor(np.array([0.62, 0.2, 1e-9, 0.0]))
     assert found == pytest.approx([1.56, 1.12, 1.0, 1.0], rel=5e-3)
 
 
 @pytest.mark.parametrize(("lag_h", "effective_h"), [(1.0, 10.6), (2.0, 9.2), (3.0, 7.9)])
 def test_a_load_that_warms_up_airs_for_fewer_hours(lag_h, effective_h):
-    """From 20 to 55 C at 55 kJ/mol, 12 h: hours at 55 C that give the same diffusion."""
+    """From 20 to 55 C at 55 kJ/mol, 12 h: hours at 55 C that give the same diffusion.
+
+    Newton's law of cooling under Arrhenius's, integrated apart from the package.
+    """
     load_k, effective, parts = at(20), 0.0, 240
     for _ in range(parts):
         mean_k, load_k = gas.lagged_temperature_k(load_k, at(55), 12 * 3600 / parts, lag_h * 3600)

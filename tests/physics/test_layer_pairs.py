@@ -74,7 +74,8 @@ def test_two_layers_lose_nothing(shape):
 
 
 def test_a_coating_that_only_resists():
-    """A thin skin that holds nothing is a resistance of thickness / (D ratio) on the gas side."""
+    """A thin skin that holds nothing is a resistance of thickness / (D ratio) on the gas side
+    (layers in series: Crank 1975, ch. 12)."""
     thin, d_skin, ratio_skin = 1e-6, 1e-11, 1e-5
     h = d_skin * ratio_skin / thin
     core = [Stage(5e4, D, 2.0, 1.0)]
@@ -177,7 +178,7 @@ def test_much_fresh_air_is_clean_air():
 
 
 def test_still_air_ends_in_equilibrium():
-    """At last every part and the air agree: the level follows from capacities alone."""
+    """At last every part and the air agree: the level follows from capacities alone (balance)."""
     ratios, sizes, free, start = (20.0, 3.0), (1e-4, 5e-4), 0.02, 2.0
     parts = [
         SharedPart(Body("sheet", A), [Stage(1e9, D, k, 0.0, None, 1e-6, 1e-6)], v, start)

@@ -148,7 +148,10 @@ def test_nothing_is_lost(shape):
 
 
 def finite_volumes(cells, seconds, biot):
-    """Uptake of a sheet closed behind by uniform finite volumes, exact in time."""
+    """Uptake of a sheet closed behind by uniform finite volumes, exact in time.
+
+    Central differences: their error falls with the square of the cell (any textbook).
+    """
     rate = np.zeros((cells, cells))
     for i in range(cells - 1):
         rate[i, i] -= cells**2
@@ -241,7 +244,9 @@ def test_profiles_average_to_the_mean(shape):
 
 @pytest.mark.parametrize("shape", ["sheet", "tube", "rod", "sphere"])
 def test_only_fourier_and_biot_numbers_count(shape):
-    """Twice the size at four times the duration and half the transfer; ratio times transfer."""
+    """Similarity of the diffusion equation (Crank 1975, ch. 1 and 4).
+
+    Twice the size at four times the duration and half the transfer; ratio times transfer."""
     for size, ratio in ((2.0, 1.0), (1.0, 7.0), (3.0, 20.0)):
         runs = [
             run_layer(
