@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 
@@ -47,10 +48,44 @@ def with_long_aeration(plan: LoadPlan, inputs: ItemInputs, timeline: Timeline) -
     return with_far(timeline, plan, inputs, index, [float(t) for t in times if t > 0.0])
 
 
-def needed_s(trace: ItemTrace, curves: list, quantile: float) -> float | None:
-    """Return when a quantile of every curve is inside its limit, within the trace. [s]"""
-    time = np.median(trace.time_s[trace.after_wash()], axis=1)
-    return hours_inside(time, curves, quantile)
+def _time_s(trace: ItemTrace) -> np.ndarray:
+    """Return the times of the curves of a trace, since the end of the last air wash. [s]"""
+    return np.median(trace.time_s[trace.after_wash()], axis=1)
+
+
+def _lengthened_s(
+    planned_s: float, level: np.ndarray, time_s: np.ndarray, curve: tuple, quantile: float
+) -> float | None:
+    """Return the hours of a plan that is lengthened until one curve is inside its limit. [s]
+
+    `level` is what the plan as it stands leaves, in parts of the limit; `time_s` and `curve`
+    follow the lengthened step alone. The later steps carry away what so much more time in the
+    lengthened step would, and do so after a longer one too: diffusion at another temperature is
+    the same course at another pace.
+    """
+    amount, limit = curve
+    inside = hours_inside(time_s, [curve], quantile)
+    left = float(np.quantile(level, quantile))
+    alike = hours_inside(time_s, [(amount, limit * left)], quantile)
+    return None if inside is None else planned_s + inside - alike
+
+
+def _needed_s(
+    planned: tuple[np.ndarray, list], far: Callable[[], tuple[np.ndarray, list]], quantile: float
+) -> float | None:
+    """Return when every curve is inside its limit at a quantile, along the plan's steps. [s]
+
+    Both are times and curves; `far()` is asked only where the plan ends first.
+    """
+    time_s, curves = planned
+    within = [hours_inside(time_s, [curve], quantile) for curve in curves]
+    if None not in within:
+        return max(within, default=0.0)
+    far_s, followed = far()
+    longer = [_lengthened_s(time_s[-1], amount[-1] / limit, far_s, curve, quantile)
+              for (amount, limit), curve, found in zip(curves, followed, within, strict=True)
+              if found is None]  # fmt: skip
+    return None if None in longer else float(max(longer))
 
 
 def _aeration_time(
@@ -71,24 +106,33 @@ def aeration_time(
     far: Callable[[], ItemTrace],
 ) -> AerationTime:  # fmt: skip
     """Return the hours needed; `far()` follows the item further where the plan ends first."""
-    curves = curves_of(trace)
-    found = {q: needed_s(trace, curves, q) for q in (0.5, 0.95)}
-    far_s = float(np.median(trace.time_s[-1]))
-    if any(value is None for value in found.values()):
-        followed = far()
-        curves = curves_of(followed)
-        far_s = float(np.median(followed.time_s[-1]))
-        found = {
-            q: value if value is not None else needed_s(followed, curves, q)
-            for q, value in found.items()
-        }
-    return _aeration_time(plan, item, found[0.5], found[0.95], far_s)
+
+    def course(found: ItemTrace) -> tuple[np.ndarray, list]:
+        return _time_s(found), curves_of(found)
+
+    @cache
+    def followed() -> tuple[np.ndarray, list]:
+        return course(far())
+
+    planned = course(trace)
+    p50, p95 = (_needed_s(planned, followed, quantile) for quantile in (0.5, 0.95))
+    far_s = float(_time_s(trace if p95 is not None else far())[-1])
+    return _aeration_time(plan, item, p50, p95, far_s)
 
 
-def _part_hours(trace: ItemTrace, part: int, limit_kg: float) -> list[float | None]:
-    time = np.median(trace.time_s[trace.after_wash()], axis=1)
-    curve = [(np.maximum(trace.parts_eo[part][trace.after_wash()], 1e-300), limit_kg)]
-    return [hours_inside(time, curve, q) for q in (0.05, 0.5, 0.95)]
+def _part_course(trace: ItemTrace, part: int, limit_kg: float) -> tuple[np.ndarray, list]:
+    amount = np.maximum(trace.parts_eo[part][trace.after_wash()], 1e-300)
+    return _time_s(trace), [(amount, limit_kg)]
+
+
+def _part_hours(
+    trace: ItemTrace, part: int, limit_kg: float, far: Callable[[], ItemTrace] | None
+) -> list[float | None]:
+    planned = _part_course(trace, part, limit_kg)
+    return [
+        _needed_s(planned, lambda: _part_course(far() if far else trace, part, limit_kg), quantile)
+        for quantile in (0.05, 0.5, 0.95)
+    ]
 
 
 def hours_by_part(
@@ -104,9 +148,6 @@ def hours_by_part(
         if model.body is None or limit_kg <= 0.0:
             found.append(None)
             continue
-        hours = _part_hours(trace, part, limit_kg)
-        if None in hours and far is not None:
-            later = _part_hours(far(), part, limit_kg)
-            hours = [b if a is None else a for a, b in zip(hours, later, strict=True)]
+        hours = _part_hours(trace, part, limit_kg, far)
         found.append(None if None in hours else Band(*hours))
     return found
