@@ -47,7 +47,10 @@ def level_ug_per_g(run, material, draw):
 
 
 def test_soft_pvc_tubing_at_room_temperature():
-    """8954 to 33 ug/g in 48 h, below 10 at 96 h (Bogdansky and Lehn 1974); wall 0.8 to 1.6 mm."""
+    """8954 to 33 ug/g in 48 h, below 10 at 96 h (Bogdansky and Lehn 1974); wall 0.8 to 1.6 mm.
+
+    Circular, so no evidence: the record was made from this case.
+    """
     draw = Draw(1, SAMPLES).item("tubing")
     wall = uniform(draw, "wall", 0.8e-3, 1.6e-3)
     step = stage("pvc_plasticised", 23, 96, draw, outputs=[48])
@@ -72,7 +75,10 @@ def hours_to(material, thickness, celsius, share):
 
 
 def test_thin_latex_glove():
-    """100 ug/g after 1 h at 25 C in 0.24 mm (Oba et al. 1982); start 2000 to 10000 assumed."""
+    """100 ug/g after 1 h at 25 C in 0.24 mm (Oba et al. 1982); start 2000 to 10000 assumed.
+
+    Half circular: the record rests on this case and on the size of the molecule.
+    """
     slow = hours_to("natural_rubber_latex", 0.24e-3, 25, 100 / 10000)
     fast = hours_to("natural_rubber_latex", 0.24e-3, 25, 100 / 2000)
     assert fast < 2.0  # factor 2 in time
@@ -109,7 +115,10 @@ def test_a_warm_aerator_is_faster_than_a_shelf():
 
 
 def test_rank_of_three_polymers_straight_after_a_cycle():
-    """ABS 632, polyurethane 578, PVC 525 ug/g: rank, and highest over lowest 1.2 (2024 study)."""
+    """ABS 632, polyurethane 578, PVC 525 ug/g: rank, and highest over lowest 1.2 (2024 study).
+
+    Half circular: the record of ABS was put above the others by it.
+    """
     uptake = {m: central(f"{m}.uptake") for m in ("abs", "polyurethane_soft", "pvc_plasticised")}
     assert uptake["abs"] > uptake["polyurethane_soft"] > uptake["pvc_plasticised"]
     assert 1.0 < uptake["abs"] / uptake["pvc_plasticised"] < 2.4
@@ -133,7 +142,7 @@ def after_two_to_three_days(material, low_m, high_m):
     return float(np.median(level_ug_per_g(run, material, draw)[-1]))
 
 
-CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h (Dias et al. 2009)
+CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h
 
 
 @pytest.mark.parametrize(
@@ -144,6 +153,7 @@ CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h (Dias et al. 2009)
 def test_catheters_after_two_to_three_days(material, walls, measured, factor):
     """The median within the factor the uptake is known to: 2 for rubbers, 3 for others.
 
+    Results of 1968 in a quotation at second hand (Matsumoto et al., Arch Surg 1968;96:464-470).
     Polymers, walls, cycle and temperature afterwards are assumed. The bands say nothing here:
     that of a polyurethane of unknown grade reaches from none to 1600 ug/g.
     """
@@ -289,7 +299,7 @@ def test_soft_tubing_is_empty_within_a_factor_of_two(material):
 
 @pytest.mark.parametrize("material", [miss("polyurethane_soft", found="0.7 ug/g")])
 def test_cardiac_catheters_if_of_soft_polyurethane(material):
-    """420 to 460 ug/g (Dias et al. 2009), assumed as above."""
+    """420 to 460 ug/g (as above), if the catheter was of the softer grade."""
     found = after_two_to_three_days(material, 0.5e-3, 1.5e-3)
     assert CARDIAC[0] / 3 < found < CARDIAC[1] * 3
 
