@@ -11,15 +11,12 @@ import io
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
 from pathlib import Path
 
+from eo_risk.cells import MOST_ROWS, cell_text
 from eo_risk.errors import Fault, InputError
 from eo_risk.files import as_text, check_size, read_bytes, refuse
-
-LARGEST_UNPACKED_BYTES = 200_000_000  # a workbook is a zip archive; a bomb unpacks to more
-MOST_ROWS = 20_000
-MOST_COLUMNS = 200
+from eo_risk.workbook import grid_of_workbook
 
 _FORMULA_SIGNS = "=+-@\t\r\n"
 _DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
@@ -88,8 +85,6 @@ def sheet_from_bytes(content: bytes, name: str, texts: Collection[str] = ()) -> 
     """
     check_size(len(content), name, "table")
     if content[:4] == b"PK\x03\x04" or name.lower().endswith((".xlsx", ".xlsm", ".xls")):
-        from eo_risk.workbook import grid_of_workbook
-
         grid, understood = grid_of_workbook(content, name)
         return _sheet(grid, understood, name)
     return _sheet_of_text(as_text(content, name), name, texts)
@@ -196,21 +191,6 @@ def _sheet(grid: Iterable[tuple[int, list[str]]], understood: str, name: str) ->
         rows.append(Row(number, {header: cell for header, cell in pairs if cell}))
     said = f"{understood}, {len(rows)} row{'s' * (len(rows) != 1)}"
     return Sheet(tuple(headers), tuple(rows), said, tuple(faults))
-
-
-def cell_text(value: object) -> str:
-    """Write a cell value as text: numbers with a decimal point, times as ISO 8601."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    if isinstance(value, time):
-        return value.isoformat("minutes")
-    if isinstance(value, (datetime, date)):
-        return value.isoformat()
-    return str(value).strip()
 
 
 def neutralised(value: object) -> str:

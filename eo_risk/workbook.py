@@ -7,14 +7,11 @@ import io
 import zipfile
 from types import ModuleType
 
+from eo_risk.cells import MOST_COLUMNS, MOST_ROWS, cell_text
 from eo_risk.errors import Fault, InputError, MissingExtraError
 from eo_risk.files import refuse
-from eo_risk.spreadsheet import (
-    LARGEST_UNPACKED_BYTES,
-    MOST_COLUMNS,
-    MOST_ROWS,
-    cell_text,
-)
+
+LARGEST_UNPACKED_BYTES = 200_000_000  # a workbook is a zip archive; a bomb unpacks to more
 
 
 def _openpyxl() -> ModuleType:

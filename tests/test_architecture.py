@@ -89,6 +89,19 @@ def test_data_flows_one_way(path):
     assert not later.get(room, set()) & rooms(path)
 
 
+def test_no_module_imports_itself_by_a_detour():
+    modules = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in MODULES}
+    left = {}
+    for name, path in modules.items():
+        found = imports(path)
+        # What is imported may be a module, or a name in one.
+        found |= {imported.rpartition(".")[0] for imported in found}
+        left[name] = found & modules.keys() - {name}
+    while free := {name for name, needed in left.items() if not needed & left.keys()}:
+        left = {name: needed for name, needed in left.items() if name not in free}
+    assert not left, f"a circle among these: {sorted(left)}"
+
+
 def test_only_the_command_line_prints():
     for path in MODULES:
         if path.parent.name == "commands" or path.name in ("cli.py", "__main__.py"):
