@@ -45,7 +45,7 @@ def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadCon
     hours an item needs do not hang on those planned.
     """
     plan, timeline, samples = context.plan, context.timeline, context.draw.samples
-    limits = [item_limits(plan, item).least_eo_kg(parts.contact_area_m2)
+    limits = [item_limits(plan, item).least_eo_kg(parts.contact_area)
               for item, parts in zip(plan.items, load, strict=True)]  # fmt: skip
     found, noticed = [], False
     for line, rows in timeline.ways:

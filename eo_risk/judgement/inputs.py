@@ -42,12 +42,13 @@ class ItemInputs:
         return copy
 
     def number(
-        self, field: str, value: float | None, unit: str, record_id: str
+        self, field: str, value: float | None, unit: str, record_id: str, assumed_in: str = ""
     ) -> np.ndarray:
         """Return one number as samples. [SI], shape (samples,)
 
         A known value is itself; an unknown one takes the range of its starting type, else
-        the range of `record_id`, and is noted as assumed.
+        the range of `record_id`, and is noted as assumed, in `assumed_in` where the unit of the
+        record says too little.
         """
         if value is not None:
             return np.full(self.samples, to_si(value, unit))
@@ -57,7 +58,7 @@ class ItemInputs:
             limits = [to_si(number, range_unit) for number in (mode, low, high)]
             return self.draw.own(field, "triangular", *limits, range_unit, assumed=True)
         record = reference.record(record_id)
-        self.assumed[field] = Assumed(field, record.low, record.high, record.unit)
+        self.assumed[field] = Assumed(field, record.low, record.high, assumed_in or record.unit)
         return self.draw.record_as_own(field, record_id, assumed=True)
 
     def choice(self, field: str, low: float, high: float, unit: str, note: str = "") -> np.ndarray:

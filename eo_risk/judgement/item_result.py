@@ -163,7 +163,7 @@ def draft_item(
 
     at_end = {period: share[-1] for period, share in shares(trace).items()}
     amounts = amounts_left(trace, item, at_end, meets.days)
-    rows = residue_rows(meets.limits, amounts, trace.contact_area_m2)
+    rows = residue_rows(meets.limits, amounts, trace.contact_area)
 
     def curves_of(found: ItemTrace) -> list:
         left = amounts_left(found, item, shares(found), meets.days)
@@ -185,7 +185,7 @@ def draft_item(
             aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
                                with_slow_pool_unreached=beside.unreached)  # fmt: skip
     part_hours = hours_by_part(
-        trace, meets.least_eo_kg(trace.contact_area_m2),
+        trace, meets.least_eo_kg(trace.contact_area),
         None if aeration is None else lambda: seen(far(), context.far.timeline, pool_on),
     )  # fmt: skip
     target = _target(rows)

@@ -79,10 +79,9 @@ def question(
     for name in names:
         if name in fields:
             a = fields[name]
-            unit = "of the outside" if a.unit == "1" and name == area else a.unit
             if name.endswith(".material"):
                 return Question(name, f"What is the {words(name)}? Taken as "
                                 f"{a.note.partition(':')[0]}.")  # fmt: skip
             return Question(name, f"What is the {words(name)}? Taken as {a.low:g} to {a.high:g} "
-                            f"{unit}.")  # fmt: skip
+                            f"{a.unit}.")  # fmt: skip
     return None

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import reference
+from eo_risk.judgement.allowed.contact_area import ContactArea
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.parts import (
     Gas,
@@ -52,7 +53,7 @@ class ItemTrace:
     outputs: np.ndarray
     at_end_of_exposure: np.ndarray
     outside_area_m2: np.ndarray
-    contact_area_m2: np.ndarray
+    contact_area: ContactArea
     mass_kg: np.ndarray
 
     @property
@@ -90,8 +91,8 @@ def _last_wash(timeline: Timeline) -> int:
 
 def _areas(
     item: Item, inputs: ItemInputs, models: Sequence[PartModel]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return outside and contact area; a missing contact area is a range, never dropped."""
+) -> tuple[np.ndarray, ContactArea]:
+    """Return outside [m2] and contact area; a missing contact area is a range, never dropped."""
     given = item.external_water.area_cm2
     if given is None and all(p.mass_g is not None for p in item.parts):
         outside = sum((m.outside_area_m2 for m in models), np.zeros(inputs.samples))
@@ -101,9 +102,12 @@ def _areas(
         outside = inputs.number("external_water.area_cm2", given, "cm2", "assumed.outside_area")
     contact = item.patient.contact_area_cm2
     if contact is not None:
-        return outside, inputs.number("patient.contact_area_cm2", contact, "cm2", "")
-    share = inputs.number("patient.contact_area_cm2", None, "cm2", "assumed.contact_share")
-    return outside, outside * share
+        known = inputs.number("patient.contact_area_cm2", contact, "cm2", "")
+        return outside, ContactArea(known, known)
+    record_id = "assumed.contact_share"
+    share = inputs.number("patient.contact_area_cm2", None, "cm2", record_id, "of the outside")
+    least = reference.record(record_id).low_si
+    return outside, ContactArea(outside * share, outside * least)
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,7 @@ class ItemParts:
     models: tuple[PartModel, ...]
     eo_kg: tuple[np.ndarray, ...]
     outside_area_m2: np.ndarray
-    contact_area_m2: np.ndarray
+    contact_area: ContactArea
     store_m3: float
 
     @property
@@ -199,7 +203,7 @@ def simulate(
         as_made = eo * (made.volume_m3 / model.volume_m3)
         ech += part_ech(made, as_made, item, inputs, timeline)
     mass = sum((m.mass_kg for m in models), np.zeros(inputs.samples))
-    outside, contact = parts.outside_area_m2, parts.contact_area_m2
+    outside, contact = parts.outside_area_m2, parts.contact_area
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
     wet = course.held_at(item.rinse_ph)

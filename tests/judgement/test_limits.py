@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from eo_risk import reference, units
 from eo_risk.errors import InputError
 from eo_risk.judgement.allowed.allowance import intake_limit_mg
+from eo_risk.judgement.allowed.contact_area import ContactArea
 from eo_risk.judgement.allowed.residues import Amounts, decide, residue_rows
 from eo_risk.judgement.limits import (
     DURATIONS,
@@ -48,7 +49,8 @@ def verdict(found, eo_mg, ech_mg, area_cm2=LARGE_CM2, shares=None):
         eo={"whole": one(eo_mg)}, ech={("whole", None): one(ech_mg)}, eg={"whole": one(0.0)},
         dose_share={k: np.array([v]) for k, v in (shares or {}).items()}, days=found.days,
     )  # fmt: skip
-    rows = residue_rows(found.limits, amounts, np.array([units.to_si(area_cm2, "cm2")]))
+    area_m2 = np.array([units.to_si(area_cm2, "cm2")])
+    rows = residue_rows(found.limits, amounts, ContactArea(area_m2, area_m2))
     over = {(r.substance, r.period) for r in rows if r.probability_over}
     return decide(rows, (), [found.empty_reason] if found.empty_reason else []), over
 
@@ -310,7 +312,7 @@ def test_screening_is_labelled_and_never_a_limit():
 def test_glycol_never_decides_as_a_limit():
     far_over = Amounts(eo={"whole": np.zeros(4)}, ech={("whole", None): np.zeros(4)},
                        eg={"whole": np.full(4, 1e-3)}, days={"day": 1.0})  # fmt: skip
-    rows = residue_rows(screening(70.0), far_over, np.ones(4))
+    rows = residue_rows(screening(70.0), far_over, ContactArea(np.ones(4), np.ones(4)))
     assert {r.kind for r in rows} == {"screening"}
     assert {r.probability_over for r in rows} == {None}
     assert not any(r.used_for_verdict for r in rows)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from eo_risk import units
+from eo_risk.judgement.allowed.contact_area import ContactArea
 from eo_risk.judgement.allowed.dose import Counted, counted
 from eo_risk.judgement.allowed.residues import Amounts
 from eo_risk.judgement.inputs import ItemInputs
@@ -30,9 +31,9 @@ class ItemLimits:
     body_mass_kg: float | None
     days: dict[str, float]
 
-    def least_eo_kg(self, contact_area_m2: np.ndarray) -> float:
+    def least_eo_kg(self, contact_area: ContactArea) -> float:
         """Return the smallest EO limit as a mass, 0 where there is none. [kg]"""
-        area = float(np.median(contact_area_m2))
+        area = float(np.median(contact_area.least))
         found = [
             limit.limit_si * (area if limit.quantity == "ug_per_cm2" else 1.0)
             for limit in self.limits
@@ -162,10 +163,10 @@ def dose_shares(
 
 def ruling_curves(
     trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts, share_counted: float
-) -> list[tuple[np.ndarray, np.ndarray | float]]:
+) -> list[tuple[np.ndarray, float]]:
     """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
 
-    Of EO only the share that counts, as in the rows; a wet spot is per area. [kg/m2] The dose
+    Of EO only the share that counts, as in the rows; some are per area. [kg/m2] The dose
     shares of `amounts` are those at every output since the wash.
     """
     after = trace.after_wash()
@@ -181,9 +182,9 @@ def ruling_curves(
             amount = share_counted * trace.eo(row.model)[after]
         else:
             amount = _ech_over_time(trace, amounts, (row.model, row.buffering))
-        limit: np.ndarray | float = row.limit
+        limit = row.limit
         if row.quantity == "ug_per_cm2":
-            limit = row.limit * trace.contact_area_m2
+            amount = trace.contact_area.residue(amount)
         elif row.period == "day":
             limit = row.limit * amounts.days["day"]
         share = amounts.dose_share.get(row.period)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from eo_risk.judgement.allowed.contact_area import ContactArea
 from eo_risk.judgement.cautions import blocks
 from eo_risk.judgement.limits import Limit
 from eo_risk.judgement.result import Band, Caution, Residue, Verdict
@@ -35,13 +36,13 @@ class Amounts:
     days: Mapping[str, float] = field(default_factory=dict)
 
 
-def _against(amount: np.ndarray, limit: Limit, area_m2: np.ndarray, amounts: Amounts) -> np.ndarray:
+def _against(amount: np.ndarray, limit: Limit, area: ContactArea, amounts: Amounts) -> np.ndarray:
     """Turn an amount per piece into the quantity a limit is written in. [SI]"""
     share = amounts.dose_share.get(limit.period)
     if share is not None and limit.substance == "EO":
         amount = amount * share
     if limit.quantity == "ug_per_cm2":
-        return amount / area_m2
+        return area.residue(amount)
     if limit.period == "day":
         return amount / amounts.days["day"]
     return amount
@@ -70,7 +71,7 @@ def _ruling(candidates: Mapping[object, np.ndarray]) -> object:
 
 
 def residue_rows(
-    limits: Sequence[Limit], amounts: Amounts, area_m2: np.ndarray
+    limits: Sequence[Limit], amounts: Amounts, area: ContactArea
 ) -> tuple[Residue, ...]:
     """Compare every substance with every limit or reference, in every model.
 
@@ -80,8 +81,8 @@ def residue_rows(
         The limits of this contact and patient, and the chosen screening reference of EG.
     amounts : Amounts
         What is left per piece. [kg]
-    area_m2 : ndarray, shape (samples,)
-        Contact area. [m2]
+    area : ContactArea
+        What touches the patient.
     """
     rows: list[Residue] = []
     for limit in limits:
@@ -93,7 +94,7 @@ def residue_rows(
                                                else amounts.eg).items()}  # fmt: skip
             ruling = _ruling({k: v for k, v in table.items() if k[0] in FORMS})
         for (model, buffering), amount in table.items():
-            samples = _against(amount, limit, area_m2, amounts)
+            samples = _against(amount, limit, area, amounts)
             used = (model, buffering) == ruling and limit.for_verdict
             rows.append(_row(limit, samples, model, buffering, used=used))
         spot = limit.substance == "EO" and limit.quantity == "ug_per_cm2"
