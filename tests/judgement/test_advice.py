@@ -35,7 +35,8 @@ def demos():
     from pathlib import Path
 
     demo = Path(__file__).resolve().parents[2] / "demo"
-    names = ("wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade")
+    names = ("wet_lumen", "mixed_load_thick_pvc", "small_patient", "unknown_grade",
+             "unlisted_material")  # fmt: skip
     return {name: advised(load_plan(demo / f"{name}.json")) for name in names}
 
 
@@ -81,6 +82,21 @@ def kinds(item):
 )
 def test_every_promise_is_kept_and_is_the_smallest_step(demos, name):
     assert hold_promises(*demos[name]) >= 2
+
+
+def test_a_material_that_is_not_listed_is_promised_nothing_until_it_is_measured(demos, demo):
+    plan, result = demos["unlisted_material"]
+    assert [a.action for a in result.items[0].actions] == ["measure"]
+    assert hold_promises(plan, result) == 0
+    raw = json.loads((demo / "unlisted_material.json").read_text(encoding="utf-8"))
+    raw["own_records"] = [{
+        "id": "PBT plug", "material": "food_contact_pbt", "quantity": "diffusivity",
+        "value": 1e-7, "low": 5e-8, "high": 2e-7, "unit": "cm2/s", "status": "measured",
+        "source": "invented", "locator": "test",
+    }]  # fmt: skip
+    plan, result = advised(read_plan(raw))
+    assert result.verdict == "Close"
+    assert hold_promises(plan, result) >= 2
 
 
 @pytest.mark.slow
