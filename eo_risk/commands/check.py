@@ -33,7 +33,7 @@ def register(subparsers) -> None:
     parser.add_argument("--samples", help="number of samples (default 2048)")
     parser.add_argument("--seed", help="seed of the samples (default 1)")
     parser.add_argument("--report", help="write the report to this HTML file")
-    parser.add_argument("--sheet", help="write the load sheet alone, one page, to this HTML file")
+    parser.add_argument("--sheet", help="write the load sheet alone to this HTML file")
     parser.add_argument("--indices", choices=["sobol"], help="total Sobol indices beside ranks")
     parser.add_argument("--no-advice", action="store_true", help="skip the search for changes")
     add_json_flag(parser)

@@ -1,4 +1,7 @@
-"""The load sheet: one printed page with a verdict, reason and action per item."""
+"""The load sheet: a verdict, reason and action per item, on one printed page where they fit.
+
+What is to be done is never cut: a full sheet leaves out figures first, then takes a second page.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +32,8 @@ _GROUPS_IN_FULL = 4
 _LETTERS_PER_LINE = (19, 33, 29)
 _LETTERS_ACROSS = 105
 _LINES_ON_THE_PAGE = 38
-_FEWEST_LINES, _MOST_LINES = 2, 20  # of a cell
+_FEWEST_LINES, _MOST_LINES = 2, 20  # of a reason
+_INSIDE = "inside every limit"
 _REST = " see report"
 
 # A sign of its own shape for every verdict; the colour only repeats it.
@@ -118,29 +122,26 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
     )
 
 
-def _texts(number: int, item: dict) -> tuple[str, str, str]:
+def _texts(number: int, item: dict, *, figures: bool) -> tuple[str, str, str]:
     action = main_action(item, "see report") + short_water(item)
-    return item_title(number, item), reason_with_number(item), action
+    plain = item["verdict"] == "Within" and not figures
+    return item_title(number, item), _INSIDE if plain else reason_with_number(item), action
 
 
 def _lines(text: str, letters: int) -> int:
     return math.ceil(len(text) / letters)
 
 
-def _lines_per_cell(rows: Sequence[Sequence[str]], lines_below: int) -> tuple[int, int]:
-    """Return the lines a reason and an action may take so that the sheet stays one page.
-
-    What is to be done gives way last.
-    """
+def _reason_lines(rows: Sequence[Sequence[str]], lines_below: int) -> int:
+    """Return the lines a reason may take for the sheet to stay one page, at the least two."""
     needed = [[_lines(text, letters) for text, letters in zip(row, _LETTERS_PER_LINE, strict=True)]
               for row in rows]  # fmt: skip
-    for action in range(_MOST_LINES, _FEWEST_LINES - 1, -1):
-        for reason in range(action, _FEWEST_LINES - 1, -1):
-            table_lines = sum(max(min(n, action), min(r, reason), min(a, action))
-                              for n, r, a in needed)  # fmt: skip
-            if table_lines + lines_below <= _LINES_ON_THE_PAGE:
-                return reason, action
-    return _FEWEST_LINES, _FEWEST_LINES
+    for most in range(_MOST_LINES, _FEWEST_LINES, -1):
+        table_lines = sum(max(title, min(reason, most), action)
+                          for title, reason, action in needed)  # fmt: skip
+        if table_lines + lines_below <= _LINES_ON_THE_PAGE:
+            return most
+    return _FEWEST_LINES
 
 
 def _fitted(text: str, letters: int) -> str:
@@ -149,20 +150,31 @@ def _fitted(text: str, letters: int) -> str:
 
 
 def _items(answer: dict, lines_below: int) -> Markup:
-    """Build the table of items; what a cell cannot hold stands in full in the report."""
-    texts = [_texts(number, item) for number, item in enumerate(answer["items"], 1)]
-    reason_lines, action_lines = _lines_per_cell(texts, lines_below)
-    lines = (action_lines, reason_lines, action_lines)
+    """Build the table of items; what a reason cannot hold stands in full in the report."""
+    for figures in (True, False):
+        texts = [_texts(number, item, figures=figures)
+                 for number, item in enumerate(answer["items"], 1)]  # fmt: skip
+        most = _reason_lines(texts, lines_below)
+        if most > _FEWEST_LINES:
+            break
     rows = []
-    for said, item in zip(texts, answer["items"], strict=True):
-        title, reason, action = (
-            _fitted(text, letters * most)
-            for text, letters, most in zip(said, _LETTERS_PER_LINE, lines, strict=True)
-        )
-        rows.append([title, verdict_mark(item["verdict"]), reason, action, required_hours(item)])
+    for (title, reason, action), item in zip(texts, answer["items"], strict=True):
+        # A reason may fill what its action needs anyway, less a line for words that do not fit.
+        lines = max(most, _lines(action, _LETTERS_PER_LINE[2]) - 1)
+        cells = [
+            _fitted(text, letters * lines)
+            for text, letters in zip((title, reason), _LETTERS_PER_LINE, strict=False)
+        ]
+        rows.append([cells[0], verdict_mark(item["verdict"]), cells[1], action,
+                     required_hours(item)])  # fmt: skip
     header = ("Item", "Verdict", "Reason", "Action", "Hours needed")
-    room = f"--reason-lines: {reason_lines}; --action-lines: {action_lines}"
-    return table(header, rows, class_="items", style=room)
+    return table(header, rows, class_="items")
+
+
+def _with_action(caution: dict, letters: int) -> str:
+    """Say a caution in so many letters and what to do in full."""
+    action = caution["action"]
+    return f"{shorten(caution['text'], max(letters - len(action), letters // 2))} {action}"
 
 
 def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
@@ -170,7 +182,7 @@ def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
     letters = lines_each * _LETTERS_ACROSS
     groups = caution_groups(answer, "block")
     lines = [
-        (where_text(numbers), shorten(f"{caution['text']} {caution['action']}", letters))
+        (where_text(numbers), _with_action(caution, letters))
         for caution, numbers in groups[:_GROUPS_IN_FULL]
     ]
     rest = [
@@ -246,10 +258,8 @@ def _foot(answer: dict, created: datetime | None) -> Markup:
     )
 
 
-def load_sheet(
-    answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown
-) -> Markup:
-    """Build the sheet; fourteen items fit one printed page of A4 or Letter.
+def load_sheet(answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown) -> Markup:
+    """Build the sheet; a usual load of fourteen items fits one printed page of A4 or Letter.
 
     The answer is in the units shown, as `answer_in` gives it.
     """

@@ -97,7 +97,7 @@ def _foot(answer: dict, plan: LoadPlan) -> str:
 def sheet_html(
     answer: dict, plan: LoadPlan, created: datetime | None, shown: UnitsShown | None = None
 ) -> str:
-    """Write the load sheet alone: one page to print and sign; arguments as `report_html`."""
+    """Write the load sheet alone, to print and sign; arguments as `report_html`."""
     shown = shown or UnitsShown()
     body = load_sheet(answer_in(answer, shown), plan, created, shown)
     title = f"EO load {known(plan.load_number)}: {answer['verdict']}"

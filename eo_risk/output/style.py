@@ -85,17 +85,14 @@ _PRINT = """
 @media print {
   body { font-size: 9.5pt; line-height: 1.3; padding: 0; max-width: none; }
   .sheet { font-size: 9pt; line-height: 1.18; break-after: page; margin: 0; }
-  .sheet h1 { font-size: 14pt; }
+  .sheet h1 { font-size: 14pt; margin: 0; }
   .sheet table { table-layout: fixed; margin: 1mm 0; }
   .sheet th:nth-child(1) { width: 19%; } .sheet th:nth-child(2) { width: 15%; }
   .sheet th:nth-child(4) { width: 27%; } .sheet th:nth-child(5) { width: 9%; }
-  .sheet td { padding: .5mm 1.5mm .5mm 0; }
-  .sheet td > div { display: -webkit-box; -webkit-box-orient: vertical; overflow: hidden;
-    -webkit-line-clamp: var(--action-lines); }
-  .sheet td:nth-child(3) > div { -webkit-line-clamp: var(--reason-lines); }
+  .sheet td { padding: .3mm 1.5mm .3mm 0; }
   .sheet dl, .sheet p, .sheet ul { margin: .8mm 0; }
   .sheet dl > div { grid-template-columns: 27mm 1fr; gap: 2mm; padding: 0; }
-  .sheet .blocking { padding: .8mm 1.5mm; }
+  .sheet .blocking { padding: .8mm 1.5mm; break-inside: avoid; }
   .sheet .signatures { padding-top: 6mm; }
   .sheet footer { break-inside: avoid; }
   h2, h3, caption { break-after: avoid; }

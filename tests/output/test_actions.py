@@ -1,4 +1,4 @@
-"""What is to be done: named first with its amount; what is cut says where the rest stands."""
+"""What is to be done: named first with its amount; no sheet cuts it."""
 
 import copy
 import re
@@ -19,6 +19,7 @@ def action(name, amount=None, unit="", detail="", brings=None, **more):
 
 DRY = action("dry again", 3.0, "min", "more compressed air through each lumen, then look again")
 METHOD = action("use another method", detail="wanted before it may come out")
+CAUTION = {"code": "liquid_seen", "level": "block", "where": "channel", "action": "Dry again."}
 ASK = action("ask", detail="Which grade is the tube?")
 
 
@@ -95,11 +96,31 @@ def test_a_sheet_with_room_cuts_no_action(answer, plan):
     assert all(cell.startswith(action_text(long).strip()) for cell in found)
 
 
-def test_what_a_crowded_sheet_cuts_says_where_the_rest_stands(answer, plan):
-    long = DRY | {"detail": "with words that go on and on " * 7}
-    for item in answer["items"]:
+def test_a_crowded_sheet_cuts_no_action_and_says_where_the_rest_of_a_reason_stands(answer, plan):
+    long = DRY | {"detail": "with words that go on and on " * 7 + "to the end"}
+    for number, item in enumerate(answer["items"]):
         item["verdict"], item["actions"] = "Hold", [long]
-    found = cells(sheet_html(answer, plan, None))
+        item["cautions"] = [CAUTION | {"text": f"Found {number} " + "and more was found " * 20}]
+    html = sheet_html(answer, plan, None)
+    found = cells(html)
     assert len(found) == 14
-    assert all(cell.startswith("dry again: 3 min") for cell in found)
-    assert all(cell.endswith("… see report") for cell in found)
+    assert all(cell.startswith(action_text(long)) for cell in found)
+    assert "… see report" in html
+
+
+def test_a_full_sheet_leaves_out_the_figures_of_what_is_within_first(answer, plan):
+    def reasons(answer):
+        html = sheet_html(answer, plan, None)
+        return re.findall(r'data-label="Reason"><div>(.*?)</div>', html)
+
+    answer["items"] = answer["items"][:4]
+    for item in answer["items"]:
+        item["verdict"], item["actions"], item["cautions"] = "Within", [], []
+    assert all(
+        "limit" in reason and "inside every limit" not in reason for reason in reasons(answer)
+    )
+    answer["items"][0] |= {
+        "verdict": "Hold",
+        "actions": [DRY | {"detail": "with words that go on " * 60}],
+    }
+    assert reasons(answer)[1:] == ["inside every limit"] * 3
