@@ -11,11 +11,10 @@ import io
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from eo_risk.cells import MOST_ROWS, cell_text
 from eo_risk.errors import Fault, InputError
-from eo_risk.files import as_text, check_size, read_bytes, refuse
+from eo_risk.files import as_text, check_size, refuse
 from eo_risk.workbook import grid_of_workbook
 
 _FORMULA_SIGNS = "=+-@\t\r\n"
@@ -50,11 +49,6 @@ class Sheet:
 def place(row: int, column: str) -> str:
     """Name a cell for an error message."""
     return f"row {row}, column {column}"
-
-
-def read_sheet(path: Path, texts: Collection[str] = ()) -> Sheet:
-    """Read a CSV or Excel file from disk; raises as `sheet_from_bytes`."""
-    return sheet_from_bytes(read_bytes(path, "table"), path.name, texts)
 
 
 def sheet_from_bytes(content: bytes, name: str, texts: Collection[str] = ()) -> Sheet:

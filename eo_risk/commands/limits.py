@@ -214,7 +214,7 @@ def _exposure_text(answer: dict) -> str:
 def run(args: argparse.Namespace) -> int:
     """Print the limits; returns the exit code."""
     from eo_risk import reference
-    from eo_risk.judgement.allowed.dose import counted
+    from eo_risk.judgement.allowed.share_counted import counted
     from eo_risk.judgement.limits import DURATIONS, EDITIONS, SPECIALS, limits_for, screening
     from eo_risk.judgement.result import NOTICE
 

@@ -99,13 +99,6 @@ def earliest_out(
     return TimeOut(moment)
 
 
-def late_by(out: datetime, needed_by: datetime | None) -> timedelta:
-    """Return how much too late the load comes out for an item; zero when it is in time."""
-    if needed_by is None:
-        return timedelta()
-    return max(out - needed_by, timedelta())
-
-
 def with_offset(text: str, time_zone: str, where: str) -> str:
     """Give a local time its offset from the site's time zone.
 

@@ -10,7 +10,6 @@ from eo_risk.plan.clock import (
     earliest_out,
     first_after,
     is_time_of_day,
-    late_by,
     moment_of,
     up_to_minute,
     with_offset,
@@ -29,9 +28,6 @@ def test_start_cycle_and_aeration_add_up():
     out = earliest_out(moment("2026-04-14T06:30+02:00"), 2.5 * HOUR, ZERO, 12.0, "Europe/Berlin")
     assert out.moment.isoformat() == "2026-04-14T21:00:00+02:00"
     assert out.note == ""
-    assert late_by(out.moment, moment("2026-04-14T15:00+02:00")) == 6 * HOUR
-    assert late_by(out.moment, moment("2026-04-14T21:00+02:00")) == ZERO
-    assert late_by(out.moment, None) == ZERO
 
 
 def test_transfer_and_lost_time_count_and_midnight_is_crossed():

@@ -9,8 +9,8 @@ import numpy as np
 
 from eo_risk import units
 from eo_risk.judgement.allowed.contact_area import ContactArea
-from eo_risk.judgement.allowed.dose import Counted, counted
 from eo_risk.judgement.allowed.residues import Amounts
+from eo_risk.judgement.allowed.share_counted import Counted, counted
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit, limits_for, screening_by_id
 from eo_risk.judgement.material.parts import Gas, PartModel, run_part
