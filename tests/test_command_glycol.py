@@ -45,8 +45,7 @@ def test_keys_of_the_contract(capsys):
 def test_free_water_after_an_exposure(capsys):
     """36 mg dissolved, 5.3 mg EG with 2.8 to 10 at 95 % (two-sided), ceiling 55 mg per mL.
 
-    Regression of the recorded rates (Altiokka and Akyalcin 2009, Sander 2015), not a
-    measurement; the 5 and 95 % points lie inside the two-sided 95 % band.
+    Own rates, regression (from Altiokka and Akyalcin 2009, Sander 2015), not a measurement; the 5 and 95 % points lie inside the two-sided 95 % band.
     """
     found = answer(capsys, *ONE_ML, *CYCLE)
     assert middle(found, "eo_dissolved_mg") == pytest.approx(36, rel=0.03)
@@ -61,7 +60,7 @@ def test_free_water_after_an_exposure(capsys):
     [(("600", "37", "4.5"), 59, 2.7), (("600", "45", "3"), 47, 3.0), (("600", "55", "1"), 36, 1.8)],
 )  # fmt: skip
 def test_other_cycles(capsys, cycle, dissolved, glycol):
-    # Magnitudes to expect per mL, computed from the recorded set.
+    # Own rates, regression: magnitudes to expect per mL.
     eo, celsius, hours = cycle
     found = answer(capsys, "--water-mg", "990", "--eo-mg-per-l", eo, "--temperature-c", celsius,
                    "--exposure-h", hours)  # fmt: skip
@@ -72,7 +71,8 @@ def test_other_cycles(capsys, cycle, dissolved, glycol):
 def test_plug_behind_a_filled_column(capsys):
     """60 kPa of pure EO from 10 kPa, 55 C, 2 h and 12 h, 1 mL: EG 0.73, EO left 0.51 mg.
 
-    Computed independently with the same rates.
+    Own rates, regression: made apart from the package, with the same rates; the plug itself is
+    checked in tests/physics/test_plug.py.
     """
     found = answer(
         capsys, *ONE_ML, "--eo-mg-per-l", "600", "--temperature-c", "55", "--exposure-h", "2",
@@ -119,7 +119,10 @@ def test_a_cold_load_takes_up_more(capsys):
 
 
 def test_saline(capsys):
-    """0.9 % NaCl at 55 C: EG 1.8 times; ECH 5.7 mg/mL buffered, 0.42 at which it stalls."""
+    """0.9 % NaCl at 55 C: EG 1.8 times; ECH 5.7 mg/mL buffered, 0.42 at which it stalls.
+
+    Own rates, regression.
+    """
     fresh = answer(capsys, *ONE_ML, *CYCLE)
     salt = answer(capsys, *ONE_ML, *CYCLE, "--chloride-mol-per-l", "0.154")
     assert middle(salt, "eg_mg") / middle(fresh, "eg_mg") == pytest.approx(1.8, rel=0.05)
@@ -139,7 +142,8 @@ def test_saline(capsys):
 
 @pytest.mark.parametrize(("co2_kpa", "times"), [("400", 3.9), ("149", 2.8)])
 def test_carbon_dioxide(capsys, co2_kpa, times):
-    # Mixtures 8.5/91.5 and 20/80 by mass at 600 mg/L: computed from the acid path (from memory).
+    # Own rates, regression: mixtures 8.5/91.5 and 20/80 by mass at 600 mg/L; the acid path is
+    # from memory.
     pure = answer(capsys, *ONE_ML, *CYCLE)
     mixed = answer(capsys, *ONE_ML, *CYCLE, "--co2-kpa", co2_kpa)
     assert middle(mixed, "eg_mg") / middle(pure, "eg_mg") == pytest.approx(times, rel=0.1)
