@@ -45,7 +45,8 @@ def test_keys_of_the_contract(capsys):
 def test_free_water_after_an_exposure(capsys):
     """36 mg dissolved, 5.3 mg EG with 2.8 to 10 at 95 % (two-sided), ceiling 55 mg per mL.
 
-    Own rates, regression (from Altiokka and Akyalcin 2009, Sander 2015), not a measurement; the 5 and 95 % points lie inside the two-sided 95 % band.
+    Own rates, regression (from Altiokka and Akyalcin 2009, Sander 2015), not a measurement; the
+    5 and 95 % points lie inside the two-sided 95 % band.
     """
     found = answer(capsys, *ONE_ML, *CYCLE)
     assert middle(found, "eo_dissolved_mg") == pytest.approx(36, rel=0.03)
