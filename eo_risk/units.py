@@ -6,6 +6,7 @@ Inside the package every quantity is SI. A unit name here is the spelling used i
 
 from __future__ import annotations
 
+import math
 import re
 
 GAS_CONSTANT_J_PER_MOL_K = 8.31446261815324  # exact since the 2019 SI
@@ -297,6 +298,14 @@ def parse_quantity(
 
 def _allowed(unit: str) -> str:
     return ", ".join(units_like(unit))
+
+
+def hours_text(hours: float) -> str:
+    """Write hours rounded up to three figures, at the finest to a tenth."""
+    size = math.floor(math.log10(hours)) if hours > 0.0 else 0
+    step = 10.0 ** max(size - 2, -1)
+    up = math.ceil(hours / step - 1e-5) * step
+    return f"{up:.1f} h".replace(".0 h", " h")
 
 
 def percent(share: float) -> str:

@@ -45,7 +45,7 @@ def test_a_plan_with_faults_reports_all_exits_two_and_writes_nothing(demo, capsy
     raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
     raw["items"][0]["quantity"] = 0
     raw["items"][1]["lumens"][0]["bore_mm"] = -3
-    raw["items"][1]["parts"][0]["material"] = "teflon"
+    raw["items"][1]["parts"][0]["material"] = "ptfee"
     raw["cycle"]["exposre_h"] = 3
     path, report = tmp_path / "bad.json", tmp_path / "report.html"
     path.write_text(json.dumps(raw), encoding="utf-8")

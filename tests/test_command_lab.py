@@ -210,7 +210,7 @@ def test_bad_tables_are_refused_by_place(capsys, write, lines, where):
     assert where in errors(capsys, write(*lines), "--limit-mg", 4)
 
 
-def test_the_sheet_says_what_a_reviewer_looks_for(capsys, study, tmp_path):
+def test_the_sheet_says_what_its_numbers_rest_on(capsys, study, tmp_path):
     page = tmp_path / "sheet.html"
     answer(capsys, study, "--limit-mg", 4, "--report", page)
     text = page.read_text(encoding="utf-8")

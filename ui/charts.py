@@ -31,7 +31,7 @@ def _moment(hours: float, text: str, dash: list[int]) -> alt.LayerChart:
 
 
 def _limit(row: dict) -> alt.LayerChart:
-    text = f"limit {with_unit(row['limit'], 'mg', 4)}"
+    text = f"limit {with_unit(row['limit'], 'mg')}"
     data = pd.DataFrame({"limit": [row["limit"]], "text": [text]})
     rule = alt.Chart(data).mark_rule(color=_LIMIT, strokeDash=[10, 4], size=2).encode(y="limit:Q")
     label = alt.Chart(data).mark_text(align="left", dy=-7, color=_LIMIT, fontWeight="bold")

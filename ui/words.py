@@ -97,6 +97,7 @@ VERDICT_HEADER = (ITEM, VERDICT, REASON, "Against the limit", ACTION, "Aeration 
 EARLIEST_OUT, AERATION_NEEDED, NOT_KNOWN = "Earliest out", "Aeration needed", "not known"
 OFFSET = "UTC"
 WHY, CHANGES = "Why", "What would change this verdict"
+SURER = "Nothing needs to change; it would be surer with"
 CAUTIONS, LOAD_CAUTIONS = "Cautions", "Cautions of the load"
 OWN_RECORDS = "The site's own records used"
 MATTERS, ASSUMED = "What matters most", "Assumed values"

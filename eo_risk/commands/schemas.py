@@ -82,6 +82,7 @@ def _item() -> Schema:
         reasons=array(TEXT),
         actions=array(block(action=TEXT, detail=TEXT, amount=or_null(NUMBER), unit=TEXT,
                             new_verdict=or_null(VERDICT))),
+        searched=YES,
         cautions=array(_caution()),
         assumed=array(block(field=TEXT, low=NUMBER, high=NUMBER, unit=TEXT)),
         question=or_null(block(field=TEXT, text=TEXT)),

@@ -401,5 +401,5 @@ def with_actions(
             actions = tuple(measure_actions(context.plan, draft, item, bench))
         else:
             actions = _actions(context.plan, draft, item, bench, splits)
-        found.append(replace(item, actions=actions))
+        found.append(replace(item, actions=actions, searched=True))
     return tuple(found)

@@ -30,7 +30,8 @@ def row_text(row: Residue, body_mass_kg: float | None) -> str:
     kind = "screening reference" if row.kind == "screening" else "limit"
     where = {"contact": "contact area", "24h": "first 24 h", "30d": "first 30 d",
              "day": "per day"}.get(row.period, row.period)  # fmt: skip
-    mass = "" if body_mass_kg is None else f", {body_mass_kg:g} kg"
+    scaled = body_mass_kg is not None and row.period != "contact"  # at contact mass tells nothing
+    mass = f", {body_mass_kg:g} kg" if scaled else ""
     spot = " in a wet spot" if row.model == "wet_spot" else ""
     over = ""
     if row.probability_over:

@@ -258,6 +258,7 @@ class ItemResult:
     own_records: tuple[OwnRecordUse, ...] = ()
     water_allowed: WaterAllowed | None = None
     glycol_beside: GlycolBeside | None = None
+    searched: bool = False  # whether a change was looked for
 
 
 @dataclass(frozen=True)

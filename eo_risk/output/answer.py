@@ -125,6 +125,7 @@ def item_answer(item: ItemResult) -> dict:
         "verdict": item.verdict,
         "reasons": list(item.reasons),
         "actions": [asdict(action) for action in item.actions],
+        "searched": item.searched,
         "cautions": [asdict(caution) for caution in item.cautions],
         "assumed": [asdict(assumed) for assumed in item.assumed],
         "question": None if item.question is None else asdict(item.question),

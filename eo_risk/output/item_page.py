@@ -138,7 +138,7 @@ def curve_sentence(item: dict, planned_h: float | None) -> str:
     if row is None:
         said.append("No limit in mg per piece is drawn.")
     else:
-        limit = with_unit(row["limit"], "mg", 4)
+        limit = with_unit(row["limit"], "mg")
         inside = _first_inside(hours, eo["p95"], row["limit"])
         if inside is None:
             said.append(f"The upper bound is still above {limit} at the end of the picture.")
@@ -158,7 +158,7 @@ def curve_chart(item: dict, planned_h: float | None, scale: Scale | None = None)
     row = drawn_limit(item)
     limit = None
     if row:
-        words = f"limit {with_unit(row['limit'], 'mg', 4)}, {PERIOD.get(row['period'], '')}"
+        words = f"limit {with_unit(row['limit'], 'mg')}, {PERIOD.get(row['period'], '')}"
         limit = Mark(row["limit"], words, _DASH["limit"])
     moments = []
     if planned_h is not None:
@@ -233,9 +233,19 @@ def _change_text(action: dict) -> Markup:
 
 def _changes(item: dict) -> Markup:
     if not item["actions"]:
-        return tag("p", "No single change was found that moves this verdict."
-                   if item["verdict"] != "Within" else "Nothing needs to change.")  # fmt: skip
-    return bullets(map(_change_text, item["actions"]))
+        return tag("p", "Nothing needs to change." if item["verdict"] == "Within" else
+                   "No single change was found that moves this verdict." if item["searched"] else
+                   "No change was searched for.")  # fmt: skip
+    found = bullets(map(_change_text, item["actions"]))
+    if item["verdict"] == "Within":  # as everywhere: no action, but what would make it surer
+        return escaped([tag("p", "Nothing needs to change. It would be surer with:"), found])
+    return found
+
+
+def _together(devices: int | None) -> str:
+    if devices is None:
+        return "devices used together not known, taken as those its limit is for"
+    return f"{devices} devices used together"
 
 
 def _contact(planned: Item | None) -> str:
@@ -243,7 +253,7 @@ def _contact(planned: Item | None) -> str:
         return "see the plan"
     patient = planned.patient
     return (f"{known(patient.duration)} contact, {known(patient.body_mass_kg, 'kg')} body mass, "
-            f"{known(patient.devices_used_together)} devices used together, "
+            f"{_together(patient.devices_used_together)}, "
             f"{known(patient.contact_area_cm2, 'cm2')} contact area")  # fmt: skip
 
 

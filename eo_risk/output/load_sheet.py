@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
-from eo_risk.output.numbers import UNKNOWN, known, moment_text, shorten
+from eo_risk.output.numbers import UNKNOWN, known, moment_text, printable, shorten
 from eo_risk.output.shown import known_in
 from eo_risk.output.verdict_wording import reason_with_number
 from eo_risk.output.wording import (
@@ -52,6 +52,11 @@ def verdict_mark(verdict: str) -> Markup:
     sign = tag("svg", tag(shape, class_="shape", **attributes), tag("path", d=stroke),
                viewBox="0 0 16 16", class_=f"sign {name}", aria_hidden="true")  # fmt: skip
     return tag("span", sign, " ", tag("b", verdict), class_="verdict")
+
+
+def load_number(plan: LoadPlan) -> str:
+    """Write the number of a load; a load without one has none."""
+    return printable(plan.load_number or "(no number)")
 
 
 def cycle_text(plan: LoadPlan, shown: UnitsShown) -> str:
@@ -104,7 +109,7 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
         tag("h1", "EO load sheet"),
         facts(
             (
-                ("Load number", tag("b", known(plan.load_number))),
+                ("Load number", tag("b", load_number(plan))),
                 ("Steriliser", tag("b", known(plan.steriliser))),
                 ("Load", verdict_mark(answer["verdict"])),
                 ("Status", status),

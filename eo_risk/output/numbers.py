@@ -8,8 +8,11 @@ import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
 
+from eo_risk.units import hours_text
+
 UNKNOWN = "unknown"
 NOT_COMPUTED = "not computed"
+_LEAST = 1e-3  # of a band in mg or per area, far below every limit: less is not worth reading
 _UNITS = {"ug": "µg", "ug/cm2": "µg/cm²", "mg/d": "mg/day", "1/h": "air changes per h",
           "C": "°C", "F": "°F"}  # fmt: skip
 
@@ -50,7 +53,7 @@ def _digits_apart(points: Sequence[float], limit: float | None) -> int:
     """Count the figures, 2 to 4, that keep every point on its own side of the limit."""
     if limit is None:
         return 2
-    shown_limit = float(significant(limit, 4))
+    shown_limit = float(significant(limit))
     for digits in (2, 3):
         rounded = [float(f"{p:.{digits}g}") for p in points]
         pairs = zip(points, rounded, strict=True)
@@ -62,6 +65,8 @@ def _digits_apart(points: Sequence[float], limit: float | None) -> int:
 
 def _figures(number: float, digits: int) -> str:
     """Write all the figures asked for: 2.0, not 2."""
+    if 0.0 < number < _LEAST:
+        return f"below {_LEAST:g}"
     text = f"{number:#.{digits}g}".rstrip(".")
     return significant(number, digits) if "e" in text or number == 0 else text
 
@@ -77,11 +82,8 @@ def band_text(band: dict, unit: str, limit: float | None = None) -> str:
 
 
 def hours_up(hours: float | None) -> str:
-    """Write hours rounded up to a tenth: a printed time never falls short of the needed one."""
-    if hours is None or not math.isfinite(hours):
-        return NOT_COMPUTED
-    tenths = math.ceil(hours * 10.0 - 1e-6) / 10.0
-    return f"{tenths:.0f} h" if tenths == int(tenths) else f"{tenths:.1f} h"
+    """Write hours rounded up: a printed time never falls short of the needed one."""
+    return NOT_COMPUTED if hours is None or not math.isfinite(hours) else hours_text(hours)
 
 
 def chance_text(probability: float | None, error: float | None, samples: int) -> str:

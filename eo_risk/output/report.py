@@ -6,7 +6,7 @@ from datetime import datetime
 
 from eo_risk.output.html import Markup, bullets, escaped, facts, page, tag
 from eo_risk.output.item_page import item_page
-from eo_risk.output.load_sheet import load_sheet
+from eo_risk.output.load_sheet import load_number, load_sheet
 from eo_risk.output.numbers import hours_up, known, moment_text, printable, significant, with_unit
 from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
@@ -90,8 +90,8 @@ def _ground(answer: dict, plan: LoadPlan, created: datetime | None) -> Markup:
 
 
 def _foot(answer: dict, plan: LoadPlan) -> str:
-    number, plan_id = known(plan.load_number), answer["plan_sha256"][:12]
-    return f"EO load {number}, plan {plan_id}, estimate: it releases no load"
+    plan_id = answer["plan_sha256"][:12]
+    return f"EO load {load_number(plan)}, plan {plan_id}, estimate: it releases no load"
 
 
 def sheet_html(
@@ -100,7 +100,7 @@ def sheet_html(
     """Write the load sheet alone, to print and sign; arguments as `report_html`."""
     shown = shown or UnitsShown()
     body = load_sheet(answer_in(answer, shown), plan, created, shown)
-    title = f"EO load {known(plan.load_number)}: {answer['verdict']}"
+    title = f"EO load {load_number(plan)}: {answer['verdict']}"
     return page(title, style(_foot(answer, plan)), body)
 
 
@@ -138,5 +138,5 @@ def report_html(
             _ground(answer, plan, created),
         ]
     )  # fmt: skip
-    title = f"EO load {known(plan.load_number)}: {answer['verdict']}"
+    title = f"EO load {load_number(plan)}: {answer['verdict']}"
     return page(title, style(_foot(answer, plan)), body)

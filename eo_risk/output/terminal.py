@@ -5,15 +5,23 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 
-from eo_risk.output.load_sheet import aeration_text, assumed_text, cycle_text, item_title
+from eo_risk.output.load_sheet import (
+    aeration_text,
+    assumed_text,
+    cycle_text,
+    item_title,
+    load_number,
+)
 from eo_risk.output.numbers import known, moment_text, printable
 from eo_risk.output.shown import answer_in
 from eo_risk.output.verdict_wording import ruling_text, short_reason
 from eo_risk.output.wording import (
+    SPLIT,
     allowed_water,
     caution_groups,
     caution_text,
     edition_text,
+    following,
     found_wet,
     further_actions,
     load_cautions,
@@ -87,7 +95,7 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Iterator[str]:
     load = answer["load"]
     out = moment_text(load["earliest_out"]) if load["earliest_out"] else "not known"
     note = f" ({load['time_note']})" if load["time_note"] else ""
-    number = f"{known(plan.load_number)}, steriliser {known(plan.steriliser)}"
+    number = f"{load_number(plan)}, steriliser {known(plan.steriliser)}"
     yield from _labelled("Load", number)
     yield from _labelled("Verdict", f"{_SIGN[answer['verdict']]} {answer['verdict']}")
     yield from _labelled("Cycle", cycle_text(plan, shown))
@@ -131,7 +139,8 @@ def _more_to_do(answer: dict) -> Iterator[str]:
 def _splits(answer: dict) -> Iterator[str]:
     """Say which items go into which load where a split would help, if it is not said yet."""
     for number, item in enumerate(answer["items"], 1):
-        if split_text(item) and f"split the load: {split_text(item)}" not in further_actions(item):
+        said = any(a["action"] == SPLIT for a in following(item))
+        if split_text(item) and not said:
             yield from _labelled("Split", f"{where_text([number])}: {split_text(item)}")
 
 

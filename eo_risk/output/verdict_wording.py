@@ -70,7 +70,7 @@ def limit_text(row: dict) -> str:
     if basis.startswith(_EDITION):  # the edition stands once on the sheet, not in every line
         basis = basis.partition(": ")[2]
     about = ", ".join(filter(None, (period, basis)))
-    return f"{word} {with_unit(row['limit'], row['unit'], 4)} ({about})"
+    return f"{word} {with_unit(row['limit'], row['unit'])} ({about})"
 
 
 def residue_text(row: dict, *, brief: bool = False) -> str:
@@ -183,5 +183,7 @@ def standing_text(row: dict) -> str:
     above, inside = row["p05"] > row["limit"], row["p95"] <= row["limit"]
     if row["kind"] == "screening":
         place = "below" if inside else "above" if above else "around"
-        return f"{place} the reference"
+        # What cannot be is no reason, and must not read as one beside an item that is Within.
+        aside = "; a ceiling, not used for the verdict" if row["model"] == "ceiling" else ""
+        return f"{place} the reference{aside}"
     return "inside" if inside else _ABOVE if above else _MAY_BE

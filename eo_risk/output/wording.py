@@ -31,7 +31,7 @@ PLACE = {
 }
 LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
-_SPLIT = "split the load"
+SPLIT = "split the load"
 
 
 def caution_text(caution: dict) -> str:
@@ -190,7 +190,8 @@ def slow_tail_hours(item: dict) -> str:
     if not hours:
         return ""
     slow = _or_more(hours, aeration.get("with_slow_pool_unreached"))
-    return f"{slow} with the slow pool, {hours_at_95(aeration)} without"
+    plain = hours_at_95(aeration)
+    return "" if slow == plain else f"estimate {slow} with the slow pool, {plain} without"
 
 
 def load_hours(answer: dict) -> str:
@@ -213,16 +214,21 @@ def action_text(action: dict) -> str:
 
 def split_text(item: dict) -> str | None:
     """Write the loads into which an item's load may be split; None where it need not be."""
-    said = (action_text(a) for a in item["actions"] if a["action"] == _SPLIT)
-    return next((text.removeprefix(f"{_SPLIT}: ") for text in said), None)
+    said = (action_text(a) for a in item["actions"] if a["action"] == SPLIT)
+    return next((text.removeprefix(f"{SPLIT}: ") for text in said), None)
 
 
-def further_actions(item: dict) -> list[str]:
-    """List what else is to be done, or may be, where the first action does not give Within."""
+def following(item: dict) -> list[dict]:
+    """List the other actions where the first does not give Within: to be done, or may be."""
     if item["verdict"] == "Within" or not item["actions"]:
         return []
     first, *others = item["actions"]
-    return [] if first["new_verdict"] == "Within" else [_with_verdict(action) for action in others]
+    return [] if first["new_verdict"] == "Within" else others
+
+
+def further_actions(item: dict) -> list[str]:
+    """Write what else is to be done, or may be, where the first action does not give Within."""
+    return [_with_verdict(action) for action in following(item)]
 
 
 def _with_verdict(action: dict) -> str:
@@ -242,9 +248,10 @@ def main_action(item: dict, elsewhere: str = "see its page") -> str:
         return "none"
     if not item["actions"]:
         asked = [printable(c["action"]) for c in item["cautions"] if c["level"] == "block"]
-        return " ".join(dict.fromkeys(asked)) or "none"
+        nothing = "none found" if item["searched"] else "not searched"
+        return " ".join(dict.fromkeys(asked)) or nothing
     first, others = item["actions"][0], further_actions(item)
-    if first["action"] == _SPLIT:  # which items go into which load is a list of its own
+    if first["action"] == SPLIT:  # which items go into which load is a list of its own
         first = {**first, "detail": first["detail"].partition(": ")[0]}
     said = _with_verdict(first)
     return f"{said}; and {len(others)} more: {elsewhere}" if others else said

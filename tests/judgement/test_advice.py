@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from eo_risk import reference
+from eo_risk import reference, units
 from eo_risk.judgement.advice import apply, highest_allowed_c
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.change.edits import alone, planned_h
@@ -374,7 +374,8 @@ def test_each_load_of_a_split_is_checked_as_its_own_plan(demos):
     parts = [split.items, tuple(i.name for i in plan.items if i.name not in split.items)]
     for names in parts:
         own = check_plan(alone(plan, names), samples=SAMPLES, advise=False)
-        assert f"{', '.join(names)} ({own.load.required_s / 3600.0:.3g} h" in split.detail
+        hours = units.hours_text(own.load.required_s / 3600.0)
+        assert f"{', '.join(names)} ({hours}" in split.detail
     left = check_plan(alone(plan, parts[1]), samples=SAMPLES, advise=False)
     assert left.verdict == "Within"
 

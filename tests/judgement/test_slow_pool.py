@@ -43,7 +43,7 @@ def test_off_by_default_its_hours_stand_beside(raw, off):
     assert mask["aeration_h"]["with_slow_pool_p95"] > 1.3 * mask["aeration_h"]["p95"]
     with_it, without = (mask["aeration_h"][key] for key in ("with_slow_pool_p95", "p95"))
     assert slow_tail_hours(mask) == (
-        f"{hours_up(with_it)} with the slow pool, {hours_up(without)} without"
+        f"estimate {hours_up(with_it)} with the slow pool, {hours_up(without)} without"
     )
     assert slow_tail_note(off["items"]).endswith("in a slow pool.")
     # The numbers stand in the answer, their words in one place.

@@ -5,6 +5,7 @@ import re
 
 import pytest
 
+from eo_risk.output.item_page import item_page
 from eo_risk.output.report import sheet_html
 from eo_risk.output.shown import answer_in
 from eo_risk.output.terminal import terminal_table
@@ -124,3 +125,26 @@ def test_a_full_sheet_leaves_out_the_figures_of_what_is_within_first(answer, pla
         "actions": [DRY | {"detail": "with words that go on " * 60}],
     }
     assert reasons(answer)[1:] == ["inside every limit"] * 3
+
+
+def test_an_item_without_actions_says_whether_any_was_looked_for(answer):
+    item = answer["items"][0] | {"verdict": "Close", "actions": [], "cautions": []}
+    assert main_action(item | {"searched": False}) == "not searched"
+    assert main_action(item | {"searched": True}) == "none found"
+
+
+def test_a_split_with_a_verdict_is_said_once(answer, plan):
+    into = "before the cycle, into 2 loads: hooks (1 h); mask (99 h)"
+    answer["items"] = answer["items"][:1]
+    item = answer["items"][0]
+    item["verdict"] = "Hold"
+    item["actions"] = [METHOD, action("split the load", detail=into, brings="Within")]
+    said = " ".join(terminal_table(answer, plan).split())
+    assert said.count(into) == 1
+
+
+def test_what_makes_an_item_that_is_within_surer_is_no_action(answer, plan):
+    item = answer["items"][1] | {"verdict": "Within", "actions": [ASK]}
+    page = item_page(2, item, plan.items[1], plan, 2048)
+    assert main_action(item) == "none"
+    assert "Nothing needs to change. It would be surer with:" in page

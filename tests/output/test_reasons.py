@@ -1,9 +1,13 @@
 """Why an item has its verdict: every cause is named, and one residue decides for every reader."""
 
 import copy
+from dataclasses import replace
 
 import pytest
 
+from eo_risk.judgement.reasons import row_text
+from eo_risk.judgement.result import Band, Residue
+from eo_risk.output.numbers import band_text, hours_up
 from eo_risk.output.report import sheet_html
 from eo_risk.output.terminal import terminal_table
 from eo_risk.output.verdict_wording import (
@@ -12,6 +16,7 @@ from eo_risk.output.verdict_wording import (
     ruling_residue,
     ruling_text,
     short_reason,
+    standing_text,
 )
 from eo_risk.output.wording import hours_at_95, required_hours
 
@@ -92,4 +97,32 @@ def test_hours_that_were_not_reached_are_that_and_more(held):
     held["aeration_h"].update(required=672.04, p95=672.04, unreached=True)
     assert required_hours(held) == hours_at_95(held["aeration_h"]) == "672 h or more"
     held["aeration_h"]["unreached"] = False
-    assert required_hours(held) == "672.1 h"  # never short of what is needed
+    assert required_hours(held) == "673 h"  # never short of what is needed
+
+
+def test_less_than_is_worth_reading_is_printed_as_that():
+    band = {"p05": 8.8e-05, "p50": 0.00078, "p95": 0.029}
+    assert band_text(band, "ug/cm2", 10.0) == "below 0.001 µg/cm² (below 0.001 to 0.029)"
+    assert band_text({"p05": 0.0, "p50": 0.002, "p95": 9.8}, "mg") == "0.0020 mg (0 to 9.8)"
+
+
+@pytest.mark.parametrize(
+    ("hours", "text"),
+    [(0.0, "0 h"), (12.0, "12 h"), (34.81, "34.9 h"), (345.4, "346 h"), (492.5, "493 h"),
+     (5.01, "5.1 h"), (99.96, "100 h"), (672.0, "672 h")],
+)  # fmt: skip
+def test_hours_are_three_figures_rounded_up(hours, text):
+    assert hours_up(hours) == text
+
+
+def test_a_ceiling_says_that_no_verdict_rests_on_it():
+    row = {"limit": 6.2, "p05": 39.0, "p95": 39.0, "kind": "screening", "model": "ceiling"}
+    assert standing_text(row) == "above the reference; a ceiling, not used for the verdict"
+    assert standing_text(row | {"model": "film"}) == "above the reference"
+
+
+def test_a_limit_at_contact_names_no_body_mass():
+    around = Residue("EO", "ug_per_cm2", "contact", "whole", Band(1e-5, 2e-5, 3e-5), 1e-4,
+                     "ug/cm2", "limit", "", True)  # fmt: skip
+    assert "kg" not in row_text(around, 3.5)
+    assert "3.5 kg" in row_text(replace(around, period="day"), 3.5)

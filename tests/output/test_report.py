@@ -170,7 +170,7 @@ def test_blank_plan_fields_say_unknown(answer, plan):
     )  # fmt: skip
     answer["items"] = answer["items"][:1]
     text = " ".join("".join(read(report_html(answer, blank, None)).text).split())
-    expected = ("Load numberunknown", "Steriliserunknown", "temperature unknown", "EO unknown",
+    expected = ("Load number(no number)", "Steriliserunknown", "temperature unknown", "EO unknown",
                 "exposure unknown", "unknown air washes", "Startunknown", "place unknown")
     for said in expected:
         assert said in text

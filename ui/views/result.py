@@ -113,7 +113,7 @@ def _item(number: int, item: dict, planned_h: float | None, samples: int) -> Non
     with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
         st.markdown(words.plain(verdict_line(item)))
         show.lines(words.WHY, why(item))
-        show.lines(words.CHANGES, [
+        show.lines(words.SURER if item["verdict"] == "Within" else words.CHANGES, [
             " → ".join(filter(None, (action_text(a), a["new_verdict"]))) for a in item["actions"]
         ])  # fmt: skip
         if item["question"]:

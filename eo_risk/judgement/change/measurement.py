@@ -51,8 +51,8 @@ def _action(name: str, why: str) -> Action:
 def _hours(aeration: AerationTime | None) -> str:
     if aeration is None:
         return "unknown hours"
-    more = " h or more" if aeration.unreached else " h"
-    return f"{aeration.p95_s / units.SECONDS_PER_HOUR:.3g}{more}"
+    hours = units.hours_text(aeration.p95_s / units.SECONDS_PER_HOUR)
+    return f"{hours} or more" if aeration.unreached else hours
 
 
 def _choices(item: Item, name: str) -> int:

@@ -54,7 +54,7 @@ class PartLoad:
         load = self.result.load
         hours = "hours not known"
         if load.required_s is not None:
-            hours = f"{load.required_s / units.SECONDS_PER_HOUR:.3g} h"
+            hours = units.hours_text(load.required_s / units.SECONDS_PER_HOUR)
         if any(i.aeration is not None and i.aeration.unreached for i in self.result.items):
             hours = "longer than was followed"
         more = len(self.names) - _NAMED
