@@ -4,33 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 
 from eo_risk import reference, units
 from eo_risk.judgement.allowed.counted import (
-    amounts_left,
     counted_of,
-    dose_shares,
-    item_limits,
-    released_in_contact,
     residue_curve,
-    ruling_curves,
     ruling_form,
 )
-from eo_risk.judgement.allowed.residues import decide, glycol_over, residue_rows
+from eo_risk.judgement.allowed.residues import decide, glycol_over
 from eo_risk.judgement.cautions import ItemFacts
-from eo_risk.judgement.hours import aeration_time, hours_by_part
 from eo_risk.judgement.influence import Matters, matters
+from eo_risk.judgement.item_course import ItemCourse
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import PartModel, correlation_parts
 from eo_risk.judgement.material.slow_pool import (
-    kept_from_before,
     unmeasured_pool,
-    with_slow_pool,
 )
 from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
@@ -54,9 +46,7 @@ from eo_risk.judgement.simulate import (
     ItemParts,
     ItemTrace,
     glycol,
-    in_other_air,
     part_holds,
-    simulate,
 )
 from eo_risk.judgement.timeline import Timeline, ambient_pa
 from eo_risk.judgement.water.beside import beside_water
@@ -134,66 +124,15 @@ def draft_item(
     `parts` are its material parts in clean air; without `follow` the hours of aeration are
     left out, without `ranked` what matters most.
     """
-    plan, timeline, inputs = context.plan, context.planned.timeline, parts.inputs
-    item = plan.items[index]
-    if context.gas is not None:
-        parts = in_other_air(parts, item, context.timeline, context.gas)
-    pool_on = plan.rules.slow_pool == "on"
-    clean = simulate(plan, item, parts, context.planned)
-    meets = item_limits(plan, item)
-
-    @cache
-    def kept(pool: bool) -> tuple[np.ndarray | float, ...]:
-        return kept_from_before(clean, timeline, inputs, item.earlier_eo_cycles or 0,
-                                everywhere=pool)  # fmt: skip
-
-    def seen(found: ItemTrace, line: Timeline, pool: bool) -> ItemTrace:
-        return with_slow_pool(found, line, inputs, everywhere=pool, kept=kept(pool))
-
-    trace = seen(clean, timeline, pool_on)
-
-    @cache
-    def released(outputs: tuple[int, ...]) -> tuple[np.ndarray | None, ...]:
-        return released_in_contact(clean.models, item, inputs, context.timeline, context.gas,
-                                   outputs, meets.days)  # fmt: skip
-
-    def shares(found: ItemTrace) -> dict[str, np.ndarray]:
-        outputs = found.outputs[found.after_wash()][None if follow else -1 :]
-        return dose_shares(found, item, released(tuple(outputs)), len(outputs))
-
-    at_end = {period: share[-1] for period, share in shares(trace).items()}
-    amounts = amounts_left(trace, item, at_end, meets.days)
-    rows = residue_rows(meets.limits, amounts, trace.contact_area)
-
-    def curves_of(found: ItemTrace) -> list:
-        left = amounts_left(found, item, shares(found), meets.days)
-        return ruling_curves(found, rows, left, counted_of(item).share)
-
-    @cache
-    def far() -> ItemTrace:
-        return simulate(plan, item, parts, context.far, clean)
-
-    def hours(pool: bool) -> AerationTime:
-        return aeration_time(plan, item, seen(clean, timeline, pool), curves_of,
-                             lambda: seen(far(), context.far.timeline, pool))  # fmt: skip
-
-    aeration = None
-    if follow and not meets.missing:
-        aeration = hours(pool_on)
-        if not pool_on and any(unmeasured_pool(m, inputs) for m in trace.models):
-            beside = hours(True)
-            aeration = replace(aeration, with_slow_pool_p95_s=beside.p95_s,
-                               with_slow_pool_unreached=beside.unreached)  # fmt: skip
-    part_hours = hours_by_part(
-        trace, meets.least_eo_kg(trace.contact_area),
-        None if aeration is None else lambda: seen(far(), context.far.timeline, pool_on),
-    )  # fmt: skip
+    course = ItemCourse.of(context, index, parts, follow=follow)
+    plan, item, inputs = context.plan, course.item, parts.inputs
+    trace, rows, meets, aeration = course.trace, course.rows, course.limits, course.aeration
     target = _target(rows)
     variables = {**context.inputs.draw.variables, **inputs.draw.variables}
     form, _ = ruling_form(rows, "EO") or ("whole", None)
     results = {"EO": trace.eo(form)[-1], "EG": glycol(trace, "film")[-1]}
     if target and target.substance == "ECH":
-        results["ECH"] = amounts.ech[(target.model, target.buffering)]
+        results["ECH"] = course.amounts.ech[(target.model, target.buffering)]
     found = matters(target.substance if target else "EO", results, variables if ranked else {})
     records = tuple(
         (name, inputs.draw.record(name).data_class)
@@ -209,14 +148,14 @@ def draft_item(
         glycol_over_reference=glycol_over(rows),
         starved_lumens=trace.water.starved,
         deep_plugs=trace.water.deep_plugs,
-        outside_material_range=_outside_range(trace, timeline),
+        outside_material_range=_outside_range(trace, context.planned.timeline),
         mass_geometry_differ=mass_differs(item),
-        extra=_extra(plan, item, trace, clean, aeration),
+        extra=_extra(plan, item, trace, course.plain, aeration),
     )
     return ItemDraft(
         item.name, item.quantity or 1, facts, meets.missing, rows, aeration,
-        residue_curve(trace, rows, amounts),
-        part_holds(trace, part_hours),
+        residue_curve(trace, rows, course.amounts),
+        part_holds(trace, course.part_hours),
         (Band.of(trace.water.after_drying), Band.of(trace.water.at_injection),
          Band.of(trace.water.after_aeration)),
         trace.water.places, found, assumed, records, max(letters, default="A"),
