@@ -313,3 +313,11 @@ def percent(share: float) -> str:
     if 0.0 < share < 0.01:
         return "below 1 %"
     return "over 99 %" if 0.99 < share < 1.0 else f"{100.0 * share:.0f} %"
+
+
+def floor_to(number: float, digits: int = 3) -> float:
+    """Round down to a few figures: a largest amount is never printed larger than it is."""
+    if number <= 0.0:
+        return number
+    step = 10.0 ** (math.floor(math.log10(number)) - digits + 1)
+    return math.floor(number / step + 1e-9) * step

@@ -8,7 +8,8 @@ from dataclasses import replace
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, assumed_lines, band, emit, significant
 from eo_risk.errors import Fault
-from eo_risk.output.wording import NEGLIGIBLE, floor_to
+from eo_risk.output.wording import NEGLIGIBLE
+from eo_risk.units import floor_to
 
 _REMOVALS = ("none", "open", "flow")
 _LONGEST_LUMEN_MM = 20_000.0  # as the command `water` takes it

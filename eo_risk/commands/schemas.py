@@ -102,7 +102,8 @@ def _item() -> Schema:
         glycol_removed_mg=or_null(band()),
         water_allowed=or_null(
             block(reference_mg=AMOUNT, largest_mg=or_null(AMOUNT), air_minutes=or_null(AMOUNT),
-                  spread=array(block(place=place, lumen=TEXT, mg=AMOUNT)), note=TEXT)
+                  spread=array(block(place=place, lumen=TEXT, mg=AMOUNT)), note=TEXT,
+                  others_rule=YES)
         ),
     )  # fmt: skip
 

@@ -124,6 +124,11 @@ def _least_air(worse_than: Verdict, bench: Bench, edited: Edit) -> Action | None
     return _air(minutes, VERDICTS[best])
 
 
+def _named_mg(milligrams: float) -> int:
+    """Round a largest mass down: a scale, and the next samples, do not overturn two figures."""
+    return math.floor(units.floor_to(milligrams, 2))
+
+
 def _water_in_all(draft: ItemDraft, result: ItemResult) -> Action | None:
     """Return the water in all places at which EG stays below its reference at 95 %.
 
@@ -133,10 +138,11 @@ def _water_in_all(draft: ItemDraft, result: ItemResult) -> Action | None:
     allowed = draft.water_allowed
     if "glycol_above_reference" not in _codes(result) or allowed is None:
         return None
-    keep_mg = math.floor(units.from_si(allowed.largest_kg or 0.0, "mg"))
-    if keep_mg == 0:
+    keep_mg = _named_mg(units.from_si(allowed.largest_kg or 0.0, "mg"))
+    if keep_mg == 0 or allowed.others_rule:
+        much = "passes the reference alone" if keep_mg == 0 else "makes most of the glycol"
         return Action("dry again", "the outside and joints, and let the load warm up before the "
-                      "cycle: what condenses on it passes the reference alone; then look again",
+                      f"cycle: what condenses on it {much}; then look again",
                       None, "", None, _minutes("dry_time"))  # fmt: skip
     return Action("dry again", "of water at most in all, weighed before the cycle: dry the outside "
                   "and joints too, then look again", float(keep_mg), "mg", None,
@@ -144,10 +150,16 @@ def _water_in_all(draft: ItemDraft, result: ItemResult) -> Action | None:
 
 
 def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) -> Action | None:
-    """Return the most water, in whole mg, that may stay where no air goes through lumens."""
+    """Return the most water that may stay where no air goes through lumens.
+
+    Named only where water decides: not where what condenses makes most of the glycol.
+    """
     item = plan.items[place_of(plan, bench.name)]
     if not _wet(result) or _lets_air_through(item):
         return None
+    allowed = draft.water_allowed
+    if allowed is not None and allowed.others_rule and "glycol_above_reference" in _codes(result):
+        return _water_in_all(draft, result)
     where = "in each lumen" if item.lumens else "outside"
     detail = f"of water {where} at most, weighed before the cycle, then look again"
 
@@ -162,9 +174,15 @@ def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) 
     def stays(water_mg: int) -> bool:
         return rank(bench(bench.done(plan, action(water_mg)))[0]) < rank(best)
 
+    if not item.lumens and allowed is not None and allowed.largest_kg:
+        # One weighing, one figure: the mass named beside the item, where that is enough.
+        named_mg = _named_mg(units.from_si(allowed.largest_kg, "mg"))
+        if not stays(named_mg):
+            return action(named_mg, best)
     too_much = smallest(0, enough, stays)
-    # Where what is found outside may be weighed and stay, it is the rest that passes.
-    return _water_in_all(draft, result) if too_much is None else action(too_much - 1, best)
+    if too_much is None:  # what is found outside may be weighed and stay: the rest passes
+        return _water_in_all(draft, result)
+    return action(_named_mg(too_much - 1), best)
 
 
 def _longer(plan: LoadPlan, hours: int, verdict: Verdict | None) -> Action:

@@ -189,7 +189,8 @@ class WaterAllowed:
 
     `largest_kg` is weighed once the item is dried, None where no mass passes the reference;
     `spread` says where it sits: place, lumen, mass [kg]. `air_minutes` is None where the
-    longest drying does not reach it. `note` ends with looking again.
+    longest drying does not reach it. `note` ends with looking again. `others_rule` tells that more
+    than half of the reference is made without any leftover water, so that a mass says little.
     """
 
     reference_kg: float
@@ -199,6 +200,7 @@ class WaterAllowed:
     air_minutes: float | None
     air: str
     note: str
+    others_rule: bool = False
 
 
 @dataclass(frozen=True)

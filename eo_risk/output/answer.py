@@ -81,6 +81,7 @@ def _water_allowed(allowed: WaterAllowed | None) -> dict | None:
         "air_minutes": allowed.air_minutes,
         "air": allowed.air,
         "note": allowed.note,
+        "others_rule": allowed.others_rule,
     }
 
 

@@ -6,7 +6,6 @@ differently in two places.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 
@@ -21,6 +20,7 @@ from eo_risk.output.numbers import (
     with_unit,
 )
 from eo_risk.plan.choices import slow_pool_share, slow_pool_source
+from eo_risk.units import floor_to
 
 PLACE = {
     "film": "film on the lumen wall",
@@ -88,9 +88,11 @@ def allowed_water(item: dict) -> str:
     way = "dry it as long as its action says, then look again" if timed else allowed["note"]
     reference = f"the screening reference of EG, {with_unit(allowed['reference_mg'], 'mg')}"
     largest = allowed["largest_mg"]
+    if allowed["others_rule"]:
+        return f"Leftover water moves EG little against {reference}, at 95 %: {allowed['note']}."
     if largest is None:
         return f"No water this item can hold passes {reference}, at 95 %; {way}."
-    return (f"Up to {with_unit(floor_to(largest), 'mg')} of leftover water, weighed before the "
+    return (f"Up to {with_unit(floor_to(largest, 2), 'mg')} of leftover water, weighed before the "
             f"cycle, stays below {reference}, at 95 %; {way}.")  # fmt: skip
 
 
@@ -115,14 +117,6 @@ def beside_glycol(item: dict) -> list[str]:
     return said
 
 
-def floor_to(number: float, digits: int = 3) -> float:
-    """Round down to a few figures: a largest amount is never printed larger than it is."""
-    if number <= 0.0:
-        return number
-    step = 10.0 ** (math.floor(math.log10(number)) - digits + 1)
-    return math.floor(number / step + 1e-9) * step
-
-
 def found_wet(item: dict) -> bool:
     """Tell whether liquid was seen on an item, or its glycol passes the reference."""
     codes = {caution["code"] for caution in item["cautions"]}
@@ -134,6 +128,8 @@ def short_water(item: dict) -> str:
     allowed = item.get("water_allowed")
     if not allowed or not found_wet(item) or allowed["largest_mg"] is None:
         return ""
+    if allowed["others_rule"]:
+        return "; let the load warm up, look again"
     return f"; at most {with_unit(floor_to(allowed['largest_mg'], 2), 'mg')} water, look again"
 
 

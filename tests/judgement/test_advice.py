@@ -1,6 +1,7 @@
 """Closed loop: applying an action alone gives the promised verdict, one step less does not."""
 
 import json
+import math
 from dataclasses import replace
 
 import pytest
@@ -13,7 +14,7 @@ from eo_risk.plan.load_plan import AerationStep, load_plan, read_plan
 
 SAMPLES = 256
 # One step less of a change; of water that may stay, one step more.
-STEP = {"min": -1.0, "h": -1.0, "C": -5.0, "%": -1.0, "mg": 1.0}
+STEP = {"min": -1.0, "h": -1.0, "C": -5.0, "%": -1.0}
 AERATORS = {
     "warm cabinet": AerationStep(temperature_c=55, air_changes_per_h=30, place="cabinet"),
     "hot cabinet": AerationStep(temperature_c=65, air_changes_per_h=30, place="cabinet"),
@@ -47,10 +48,17 @@ def one_item(demo, name="dry_steel_set", index=2):
     return raw
 
 
+def step_of(action):
+    """One step less of an action; a mass of water has two figures."""
+    if action.unit != "mg":
+        return STEP[action.unit]
+    return max(1.0, 10.0 ** (math.floor(math.log10(max(action.amount, 1.0))) - 1))
+
+
 def less(action):
     """Yield the action with one step less of each of its parts that has an amount."""
     if action.amount is not None:
-        yield replace(action, amount=action.amount + STEP[action.unit])
+        yield replace(action, amount=action.amount + step_of(action))
     for i, partner in enumerate(action.together):
         for smaller in less(partner):
             together = (*action.together[:i], smaller, *action.together[i + 1 :])
@@ -286,7 +294,7 @@ def test_a_lumen_nobody_looked_into_asks_for_a_look(demo):
 
 
 @pytest.mark.parametrize("place", ["outside", "blind lumen"])
-def test_water_that_may_stay_is_named_to_the_milligram(demo, place):
+def test_water_that_may_stay_is_named_to_two_figures(demo, place):
     """No air goes through, and the glycol of the water left is above its reference."""
     raw = one_item(demo, index=0 if place == "outside" else 2)
     item = raw["items"][0]
@@ -313,7 +321,7 @@ def test_water_to_dry_to_is_what_a_scale_shows_before_the_cycle(demo):
     found = check_plan(read_plan(raw), samples=SAMPLES).items[0]
     dry = next(a for a in found.actions if a.unit == "mg")
     assert "in all, weighed before the cycle" in dry.detail
-    assert 0.0 <= found.water_allowed.largest_kg * 1e6 - dry.amount < 1.0
+    assert 0.0 <= found.water_allowed.largest_kg * 1e6 - dry.amount < step_of(dry)
     # On a cold load what condenses passes the reference alone: no mass is named.
     item["lumens"], raw["chamber"]["load_temperature_start_c"] = [], 10
     item["patient"]["body_mass_kg"] = 1
@@ -322,15 +330,18 @@ def test_water_to_dry_to_is_what_a_scale_shows_before_the_cycle(demo):
     assert (dry.amount, cold.water_allowed.largest_kg) == (None, 0.0)
 
 
-def test_water_of_the_outside_alone_that_may_stay_is_less_than_is_left(demo):
+def test_water_of_the_outside_alone_that_may_stay_keeps_its_promise(demo):
+    """Weighed, it may even be a little more than the estimate's 95 %: a weighing has no spread."""
     raw = one_item(demo, index=0)
     raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
     raw["chamber"]["load_temperature_start_c"] = 45  # else what condenses passes it alone
-    item = check_plan(read_plan(raw), samples=64).items[0]
+    plan, result = advised(read_plan(raw))
+    item = result.items[0]
     assert item.verdict == "Hold"
     dry = next(a for a in item.actions if a.action == "dry again")
-    assert dry.unit == "mg"
-    assert 0.0 < dry.amount < 1e6 * item.water_after_drying.p95
+    assert (dry.unit, dry.new_verdict) == ("mg", "Within")
+    assert 0.0 < dry.amount <= item.water_allowed.largest_kg * 1e6
+    assert hold_promises(plan, result) >= 1
 
 
 def test_glycol_of_condensate_alone_asks_for_a_warmer_load(demo):

@@ -206,9 +206,28 @@ def outside_water(
 ) -> tuple[leftover.OutsideWater, leftover.OutsideWater]:
     """Return the water outside and in joints, before and after drying."""
     start, left = _own_outside(item, inputs, fluids, area_m2, ambient_pa)
-    # What stands beside wets the item again: it is not dried with it.
+    return with_beside(item, inputs, start), with_beside(item, inputs, left)
+
+
+def with_beside(
+    item: Item, inputs: ItemInputs, own: leftover.OutsideWater
+) -> leftover.OutsideWater:
+    """Add what stands beside: it wets the item again and is not dried or weighed with it."""
     beside = sum((kg for _, kg in beside_water(item, inputs)), np.zeros(inputs.samples))
-    return tuple(replace(water, film_kg=water.film_kg + beside) for water in (start, left))
+    return replace(own, film_kg=own.film_kg + beside)
+
+
+def weighed_outside(
+    item: Item, inputs: ItemInputs, weighed_kg: np.ndarray
+) -> leftover.OutsideWater:
+    """Lay water weighed outside; shape (samples,). [kg]
+
+    A scale tells no place: joints may hold all they can of it, and dry last.
+    """
+    inside = weighed_kg
+    if np.any(weighed_kg):
+        inside = np.minimum(weighed_kg, _joints_kg(item, inputs))
+    return leftover.OutsideWater(weighed_kg - inside, np.zeros(inputs.samples), inside)
 
 
 def _joints_kg(item: Item, inputs: ItemInputs) -> np.ndarray:
@@ -230,9 +249,7 @@ def _own_outside(
     if external.measured_mg is not None:
         error = external.scale_error_mg or 0.0
         weighed = inputs.known_with_error(f"{field}.measured_mg", external.measured_mg, error, "mg")
-        # A scale tells no place: joints may hold all they can of it, and dry last.
-        inside = np.minimum(weighed, _joints_kg(item, inputs)) if external.measured_mg else nothing
-        found = leftover.OutsideWater(weighed - inside, nothing, inside)
+        found = weighed_outside(item, inputs, weighed)
         return found, found
     edge = nothing
     if water.has_edge_bead(external.state):

@@ -1,8 +1,9 @@
 """The other way round: how much leftover water, and how much air, keeps glycol below its reference.
 
 The film value of EG is compared at 95 %, as in the answer itself; the water is taken as weighed
-once the item is dried, spread over the item as the estimate spreads it. Every answer here ends
-with looking again.
+once the item is dried, spread over outside and lumens as the estimate spreads it and laid there as
+a plan lays what was weighed: what is promised is what a check of that plan finds. Every answer here
+ends with looking again.
 """
 
 from __future__ import annotations
@@ -18,8 +19,12 @@ from eo_risk.judgement.change.search import largest_below, smallest
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.limits import Limit
 from eo_risk.judgement.result import WaterAllowed
-from eo_risk.judgement.water.drying_steps import aired_further, blown_further
-from eo_risk.judgement.water.leftover import OutsideWater
+from eo_risk.judgement.water.drying_steps import (
+    aired_further,
+    blown_further,
+    weighed_outside,
+    with_beside,
+)
 from eo_risk.judgement.water.water_bodies import added
 from eo_risk.judgement.water.wetness import DriedItem, ItemWater, wet_places
 from eo_risk.physics import properties
@@ -59,38 +64,33 @@ class GlycolProblem:
         return float(np.quantile(made, _QUANTILE))
 
     def places(self) -> list[tuple[str, str]]:
-        """Name the places water can be in: the outside, the joints, every lumen."""
+        """Name the places water can be weighed in: the outside with its joints, every lumen."""
         lumens = [("plug", at.lumen.name) for at in self.water.dried.lumens]
-        return [("outside", ""), ("crevice", ""), *lumens]
+        return [("outside", ""), *lumens]
 
     def shares(self) -> np.ndarray:
         """Return how the estimate spreads the water over `places`; sums to 1. [-]"""
         dried = self.water.dried
-        outside = dried.outside.film_kg + dried.outside.bead_kg
-        masses = [outside, dried.outside.joints_kg, *(at.dried_kg for at in dried.lumens)]
+        masses = [dried.outside.total_kg, *(at.dried_kg for at in dried.lumens)]
         medians = np.array([float(np.median(mass)) for mass in masses])
         if not medians.any():
             # Nothing is left anywhere: water found after all is taken where it hides best.
-            medians = np.array([0.0, 0.0, *np.ones(len(dried.lumens))])
+            medians = np.array([0.0, *np.ones(len(dried.lumens))])
             medians[0] = 0.0 if dried.lumens else 1.0
         return medians / medians.sum()
 
     def holding(self, water_kg: float) -> DriedItem:
         """Return the item with a known mass of water in place of the estimate."""
-        dried, samples = self.water.dried, self.water.path.inputs.samples
-        shares = water_kg * self.shares()
-        nothing = np.zeros(samples)
-        outside = OutsideWater(nothing + shares[0], nothing, nothing + shares[1])
-        start = OutsideWater(
-            np.maximum(dried.start.film_kg, outside.film_kg), dried.start.bead_kg,
-            np.maximum(dried.start.joints_kg, outside.joints_kg),
-        )  # fmt: skip
+        dried, inputs = self.water.dried, self.water.path.inputs.aside()
+        outside_kg, *shares = water_kg * self.shares()
+        outside = with_beside(self.item, inputs, weighed_outside(
+            self.item, inputs, np.full(inputs.samples, outside_kg)))  # fmt: skip
         lumens = []
-        for at, share in zip(dried.lumens, shares[2:], strict=True):
+        for at, share in zip(dried.lumens, shares, strict=True):
             full = bore_volume_m3(at.bore_m, at.length_m) * self.water.path.density
             left = np.minimum(share, full)
-            lumens.append(replace(at, dried_kg=left, start_kg=np.maximum(at.start_kg, left)))
-        return DriedItem(start, outside, tuple(lumens))
+            lumens.append(replace(at, dried_kg=left, start_kg=left))
+        return DriedItem(outside, outside, tuple(lumens))
 
     def after_air(self, minutes: float, *, lumens: bool, outside: bool) -> DriedItem:
         """Return the item after more minutes of air through its lumens or around it."""
@@ -156,9 +156,15 @@ def water_allowed(problem: GlycolProblem) -> WaterAllowed:
                             problem.reference_kg, units.to_si(1.0, "g"))  # fmt: skip
     minutes, air = _air(problem)
     longest = units.from_si(reference.record("advice.longest_drying").value_si, "min")
+    without_kg = problem.glycol_kg(problem.holding(0.0))
+    rules = without_kg > 0.5 * problem.reference_kg
     if largest is None:
         note = ("even without leftover water: condensate on a cold load or water in the material "
                 f"passes it; warm the load up before the cycle, {LOOK_AGAIN}")  # fmt: skip
+    elif rules:
+        further = f" and dry it {minutes:g} min more by {air}" if minutes else ""
+        note = ("condensate on a cold load or water in the material makes most of it; warm the "
+                f"load up before the cycle{further}, {LOOK_AGAIN}")  # fmt: skip
     elif minutes is None:
         note = f"{longest:g} min of {air} do not reach it: dry it another way, {LOOK_AGAIN}"
     elif minutes == 0.0:
@@ -175,5 +181,5 @@ def water_allowed(problem: GlycolProblem) -> WaterAllowed:
     reached = 0.0 if largest is None else largest
     return WaterAllowed(
         problem.reference_kg, problem.basis, reached if np.isfinite(reached) else None, spread,
-        minutes, air, note,
+        minutes, air, note, rules,
     )  # fmt: skip
