@@ -52,3 +52,38 @@ def test_salt_holds_the_item_either_way(steel):
         item = checked(steel, percent)
         assert item.verdict == "Hold"
         assert any(c.code == "salt_left" and "Rewash" in c.action for c in item.cautions)
+
+
+def place_of(item, kind):
+    (place,) = (p for p in item.water_by_place if p.place == kind)
+    return place
+
+
+def test_salt_in_dry_joints_makes_brine_too(steel):
+    """A joint dried for two days holds its salt: brine and chlorohydrin in damp air, else none."""
+    steel["items"][0] |= {"joints": 2, "lumens": []}
+    steel["items"][0]["external_water"] = {
+        "state": "wiped", "area_cm2": 1,
+        "drying": [{"method": "cabinet", "minutes": 2880, "air_temperature_c": 60,
+                    "air_rh_percent": 5}],
+    }  # fmt: skip
+    dry, damp, treated = (checked(steel, 60), checked(steel, 80), checked(steel, 80, "treated"))
+    for item in (dry, damp, treated):
+        assert place_of(item, "crevice").after_drying.p95 == 0.0
+    assert place_of(damp, "crevice").at_injection.p05 > 0.0
+    assert place_of(dry, "crevice").at_injection.p95 == 0.0
+    assert place_of(treated, "crevice").at_injection.p95 == 0.0
+    # The outside alone, a square centimetre wiped, holds less salt than two joints.
+    steel["items"][0]["joints"] = 0
+    assert chlorohydrin_mg(damp) > 1.5 * chlorohydrin_mg(checked(steel, 80))
+    assert chlorohydrin_mg(dry) == 0.0
+
+
+def test_brine_of_a_lumen_is_followed_to_the_end(steel):
+    """What salt draws in the chamber dries from there: deep in a long bore not within an hour."""
+    steel["items"][0]["lumens"][0] |= {"length_mm": 900, "bore_mm": 2}
+    steel["aeration"] = [steel["aeration"][0] | {"hours": 0.1}]
+    lumen = place_of(checked(steel, 80), "plug")
+    assert lumen.after_drying.p95 == 0.0
+    assert lumen.at_injection.p05 > 0.0
+    assert 0.0 < lumen.after_aeration.p95 <= lumen.at_injection.p95

@@ -152,8 +152,11 @@ class WaterPath:
         """Return water at an output, at least the brine that dry salt makes in damp air. [kg]"""
         if not np.any(salt_mol):
             return kilograms
-        brine = salt_mol / self.inputs.draw("brine.chloride") * self.density
-        return np.maximum(kilograms, brine * self.salt_draws_water[output])
+        return np.maximum(kilograms, self.brine_kg(salt_mol) * self.salt_draws_water[output])
+
+    def brine_kg(self, salt_mol: np.ndarray | float) -> np.ndarray:
+        """Return the saturated brine that salt makes. [kg]"""
+        return salt_mol / self.inputs.draw("brine.chloride") * self.density
 
     def film(
         self, kind: str, escape: Escape, kilograms: Sequence[np.ndarray],
@@ -233,18 +236,25 @@ def _open_film(dried: DriedItem, path: WaterPath) -> WetPlace:
 def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     """Follow the water in joints, which recedes from their mouths."""
     inputs, density, full = path.inputs, path.density, dried.outside.joints_kg
-    if not np.any(full):
+    salt = path.chloride * dried.start.joints_kg / density
+    if np.any(salt):
+        # Dry salt in a joint may draw water again, up to what the mouth of its brine lets in.
+        held = np.maximum(full, path.brine_kg(salt))
+    else:
+        held = full
+    if not np.any(held):
         none = np.zeros((len(path.waters) + 1, inputs.samples))
         body = Body(none, none, none[0], none[0])
         return WetPlace("crevice", "", full, full, full, body, body, none[0])
-    place = crevice_place(full, inputs, path.fluids)
-    filled = [chamber_water.deep_left_kg(full, place, path.before, path.fluids)]
+    place = crevice_place(held, inputs, path.fluids)
+    first = chamber_water.deep_left_kg(full, place, path.before, path.fluids)
+    filled = [path.with_brine(first, salt, 0)]
     depth = inputs.draw("water.joint.depth")
-    least = np.maximum(full, np.finfo(float).tiny)
-    for met in path.after:
+    least = np.maximum(held, np.finfo(float).tiny)
+    for output, met in enumerate(path.after, 1):
         receding = replace(place, depth_m=depth * (1.0 - filled[-1] / least))
-        filled.append(chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids))
-    salt = path.chloride * dried.start.joints_kg / density
+        left = chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids)
+        filled.append(path.with_brine(left, salt, output))
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
     film = path.film("joint", lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity),
                      filled, salt)  # fmt: skip
@@ -259,13 +269,13 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
 def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
     """Follow the water of one lumen, as a film on its wall and as one plug in its middle."""
     inputs, density, fluids, waters = path.inputs, path.density, path.fluids, path.waters
-    left, later = at.dried_kg, at.dried_kg
-    left = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), path.before,
-                                      fluids)  # fmt: skip
+    salt = path.chloride * at.start_kg / density
+    left = chamber_water.deep_left_kg(at.dried_kg, plug_place(at, at.dried_kg, inputs, fluids),
+                                      path.before, fluids)  # fmt: skip
+    left = path.with_brine(left, salt, 0)
     later = chamber_water.deep_left_kg(left, plug_place(at, left, inputs, fluids), path.after,
                                        fluids)  # fmt: skip
-    salt = path.chloride * at.start_kg / density
-    left = path.with_brine(left, salt, 0)
+    later = path.with_brine(later, salt, -1)
     volume = left / density
     section = np.pi / 4.0 * at.bore_m**2
     wet_share = volume / (section * at.length_m)
