@@ -15,7 +15,12 @@ from eo_risk.judgement.change.split import asks_full_load, grouped
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
-from eo_risk.judgement.load_air import depleted_level, levels, noticeable
+from eo_risk.judgement.load_air import (
+    air_changes,
+    depleted_level,
+    levels,
+    noticeable,
+)
 from eo_risk.judgement.load_context import LoadContext, load_context
 from eo_risk.judgement.result import (
     VERDICTS,
@@ -164,6 +169,9 @@ def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...
     if wet and len(plan.items) > 1:
         found.append(caution("wet_neighbour", ", ".join(wet)))
     found += [caution("other_load_in_aerator", where) for where in _other_loads(plan)]
+    found += [caution("no_air_changes", f"aeration {number}")
+              for number, step in enumerate(plan.aeration, start=1)
+              if air_changes(plan, step) == 0.0 and step.hours != 0.0]  # fmt: skip
     if load.depleted_eo_kg_per_m3 is not None:
         left = units.from_si(load.depleted_eo_kg_per_m3, "mg/L")
         share = units.percent(load.eo_taken_up_kg / load.eo_charge_kg)

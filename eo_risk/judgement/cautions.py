@@ -156,9 +156,6 @@ def _pressures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | None, 
     for lumen in item.lumens:
         if lumen.emptied.how == "air" or lumen.emptied.pressure_gauge_bar is not None:
             yield lumen.name, lumen.emptied.pressure_gauge_bar, "assumed.air_pressure"
-    chamber = _chamber_gauge_bar(plan)
-    if chamber is not None:
-        yield "cycle", chamber, "assumed.air_pressure"
 
 
 def _exceeded(
@@ -170,8 +167,8 @@ def _exceeded(
     for place, value, record_id in found:
         most = reference.record(record_id).high if value is None else value
         if most > highest:
-            said = f"{most:g} {unit}" if value is not None else f"not known, up to {most:g} {unit}"
-            yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:g} {unit}")
+            said = f"{'not known, up to ' if value is None else ''}{most:.4g} {unit}"
+            yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:.4g} {unit}")
 
 
 def _chamber_gauge_bar(plan: LoadPlan) -> float | None:
@@ -189,6 +186,10 @@ def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     yield from _exceeded(_temperatures(item, plan), named(says.highest_temperature_c), "C")
     yield from _exceeded(_pressures(item, plan), named(says.highest_air_pressure_gauge_bar),
                          "bar gauge")  # fmt: skip
+    highest, chamber = named(says.highest_air_pressure_gauge_bar), _chamber_gauge_bar(plan)
+    if highest is not None and chamber is not None and chamber > highest:
+        yield caution("chamber_above_air_limit", f"{chamber:.3g} bar gauge in the chamber, "
+                      f"{highest:.3g} bar gauge for drying air")  # fmt: skip
     level = reference.record("assumed.eo_concentration")
     given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
     least, most = (given, given) if given is not None else (level.low, level.high)

@@ -21,12 +21,19 @@ from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.judgement.windows import windows, within
 from eo_risk.physics.layer import Stage
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
-from eo_risk.plan.load_plan import LoadPlan
+from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 # The load is run again when its own air would keep more than this share of a limit in an item at
 # the end, or lengthen its hours by more than this share, and not by some minutes only.
 _LIMIT_SHARE = 0.02
 _HOURS_SHARE = 0.05
+
+
+def air_changes(plan: LoadPlan, step: AerationStep) -> float | None:
+    """Return the air changes of an aeration step, in a room those of the room. [1/h]"""
+    if step.place == "room" and step.air_changes_per_h is None:
+        return plan.room.air_changes_per_h
+    return step.air_changes_per_h
 
 
 def _volume_and_rate(
@@ -36,19 +43,15 @@ def _volume_and_rate(
     step, field = plan.aeration[index], f"aeration[{index}]"
     if step.place == "room":
         volume = inputs.number("room.volume_m3", plan.room.volume_m3, "m3", "assumed.room_volume")
-        changes = step.air_changes_per_h
-        if changes is None:
-            changes = plan.room.air_changes_per_h
     elif step.place == "chamber":
         volume = inputs.number("chamber.volume_l", plan.chamber.volume_l, "L",
                                "assumed.chamber_volume")  # fmt: skip
         volume = volume * inputs.draw("chamber.free_share")
-        changes = step.air_changes_per_h
     else:
         volume = inputs.number(f"{field}.free_volume_l", step.free_volume_l, "L",
                                "assumed.aerator_volume")  # fmt: skip
-        changes = step.air_changes_per_h
-    rate = inputs.number(f"{field}.air_changes_per_h", changes, "1/h", "assumed.air_changes")
+    rate = inputs.number(f"{field}.air_changes_per_h", air_changes(plan, step), "1/h",
+                         "assumed.air_changes")  # fmt: skip
     return volume, rate
 
 

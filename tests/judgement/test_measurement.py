@@ -110,7 +110,7 @@ def test_beyond_the_cap_names_the_number_that_moves_the_hours_most(demo):
     first = max(moved, key=moved.get)
     from eo_risk.judgement.influence import words
 
-    assert f"the one number that would settle most: {words(first)}" in action.detail
+    assert f"changes this verdict, the one that moves it most: {words(first)}" in action.detail
     assert cheapest(first).how in action.detail
 
 

@@ -77,6 +77,12 @@ FULL, DRY = {"measured_mg": 4500}, {"measured_mg": 0}
          {"instructions": {"highest_air_pressure_gauge_bar": 0.5},
           "lumen": {"drying": [{"method": "compressed_air", "minutes": 1,
                                 "pressure_gauge_bar": 1.0}]}}, {}),
+        # The limit of drying air is none of the chamber: asked, not held.
+        ("chamber_above_air_limit", "warn",
+         {"instructions": {"highest_air_pressure_gauge_bar": 1.5},
+          "cycle": {"total_pressure_kpa": 460, "gas": {"eo_mass_percent": 8.5, "balance": "co2"}}},
+         {"instructions": {"highest_air_pressure_gauge_bar": 4.0},
+          "cycle": {"total_pressure_kpa": 460, "gas": {"eo_mass_percent": 8.5, "balance": "co2"}}}),
     ],
 )  # fmt: skip
 def test_a_caution_stands_with_its_cause_and_goes_without(raw, code, level, with_it, without_it):
@@ -126,3 +132,18 @@ def test_chamber_humidity_above_100_percent_is_refused(raw):
         assessed(raw, cycle={"conditioning_rh_percent": 100.5})
     assert caught.value.faults[0].where == "cycle.conditioning_rh_percent"
     assert caught.value.faults[0].allowed == "0 to 100 %"
+
+
+def test_a_chamber_above_the_limit_of_drying_air_exceeds_no_instructions(raw):
+    found = assessed(raw, instructions={"highest_air_pressure_gauge_bar": 1.5},
+                     cycle={"total_pressure_kpa": 460,
+                            "gas": {"eo_mass_percent": 8.5, "balance": "co2"}})  # fmt: skip
+    assert levels(found, "instructions_exceeded") == set()
+
+
+@pytest.mark.parametrize(("changes", "said"), [(0, True), (0.1, False), (None, False)])
+def test_an_aeration_without_a_change_of_air_is_warned_of(raw, changes, said):
+    raw["aeration"][0]["air_changes_per_h"] = changes
+    cautions = check_plan(read_plan(raw), samples=16, advise=False).cautions
+    where = [(c.level, c.where) for c in cautions if c.code == "no_air_changes"]
+    assert where == ([("warn", "aeration 1")] if said else [])

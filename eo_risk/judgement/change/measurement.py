@@ -79,28 +79,35 @@ def _times_the_limit(draft: ItemDraft) -> float:
     return max(ratios, default=0.0)
 
 
-def _beyond_cap(plan: LoadPlan, draft: ItemDraft, bench: Bench) -> Action | None:
+def _beyond_cap(
+    plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench
+) -> Action | None:
     """Return the input whose knowledge moves the hours at 95 % most, and its measurement.
 
-    Where no single one brings the hours into sight, the one that moves the residue most.
+    One that changes the verdict comes first. Where no single one brings the hours into sight, the
+    one that moves the residue most.
     """
     now, excess = draft.aeration, max(_times_the_limit(draft), 1e-9)
     cap_h = cap_s(plan) / units.SECONDS_PER_HOUR
     moved = []
     item = plan.items[place_of(plan, bench.name)]
     for effect in draft.matters.ranked[:_CANDIDATES]:
-        runs = [bench(plan, follow=True, pinned={effect.name: at})[1]
-                for at in _known_values(item, effect.name)]  # fmt: skip
+        tried = [bench(plan, follow=True, pinned={effect.name: at})
+                 for at in _known_values(item, effect.name)]  # fmt: skip
+        changes = any(verdict != result.verdict for verdict, _ in tried)
+        runs = [run for _, run in tried]
         runs = sorted((run for run in runs if run.aeration), key=lambda run: run.aeration.p95_s)
         if runs:
             hours = max(abs(run.aeration.p95_s - now.p95_s) for run in runs)
             residue = max(abs(math.log(max(_times_the_limit(run), 1e-9) / excess)) for run in runs)
-            moved.append((hours, residue, effect.share, effect.name, runs))
+            moved.append((changes, hours, residue, effect.share, effect.name, runs))
     if not moved:
         return None
-    *_, name, known = max(moved, key=lambda entry: entry[:3])
-    why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); the one number that "
-           f"would settle most: {words(name)} ({_then(draft, known)})")  # fmt: skip
+    changes, *_, name, known = max(moved, key=lambda entry: entry[:4])
+    most = ("the one number that would settle most" if changes else
+            "no single number changes this verdict, the one that moves it most")  # fmt: skip
+    why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); {most}: "
+           f"{words(name)} ({_then(draft, known)})")  # fmt: skip
     return _action(name, why)
 
 
@@ -194,7 +201,7 @@ def measure_actions(
     """Return the one measurement worth asking for, if any."""
     codes = {c.code for c in result.cautions if c.level == "block"}
     if draft.aeration is not None and draft.aeration.beyond_cap:
-        found = _beyond_cap(plan, draft, bench)
+        found = _beyond_cap(plan, draft, result, bench)
     elif "correlation_only" in codes:
         found = _action("diffusivity", "no EO number stands behind a material of this item")
     elif "irradiated_chlorinated" in codes:
