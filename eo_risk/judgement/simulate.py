@@ -206,6 +206,9 @@ def simulate(
     outside, contact = parts.outside_area_m2, parts.contact_area
     fluids = leftover.fluids(inputs.draw)
     heat = sum((m.mass_kg * inputs.draw(_heat_record(m)) for m in models), np.zeros(inputs.samples))
+    transfer = packaging_transfer(item, inputs)
+    if not transfer.any():  # no EO gets in, so none meets the water either
+        course = course.without_gas()
     wet = course.held_at(item.rinse_ph)
     if like is None:
         dried = dried_item(item, inputs, fluids, outside, ambient_pa(plan))
@@ -213,7 +216,7 @@ def simulate(
     else:
         dried, plugs = like.water.dried, like.water.path.plugs
     path = water_path(item, inputs, wet, plugs, fluids, outside, heat,
-                      packaging_transfer(item, inputs), credit_of(plan))  # fmt: skip
+                      transfer, credit_of(plan))  # fmt: skip
     water = item_water(dried, path)
     sorbed = sorbed_body(item, inputs, [m.mass_kg for m in models], course.waters,
                          reference.records())  # fmt: skip

@@ -125,6 +125,16 @@ class Course:
             return self
         return replace(self, followed=tuple(held_ph(water, ph) for water in self.followed))
 
+    def without_gas(self) -> Course:
+        """Return it as behind a packaging that lets no EO through."""
+        def closed(stage: LoadStage) -> LoadStage:
+            nothing = np.zeros_like(stage.eo_end_kg_per_m3)
+            return replace(stage, eo_start_kg_per_m3=nothing, eo_end_kg_per_m3=nothing)
+
+        chamber = tuple(map(closed, self.timeline.chamber))
+        followed = tuple(replace(water, stage=closed(water.stage)) for water in self.followed)
+        return replace(self, timeline=replace(self.timeline, chamber=chamber), followed=followed)
+
 
 @dataclass(frozen=True)
 class Body:
