@@ -25,6 +25,7 @@ _FIELD_WORDS = {
     "faces": "open faces",
     "area_cm2": "outside area",
     "contact_area_cm2": "contact area",
+    "joints": "number of joints",
     "measured_mg": "weighed water",
     "minutes": "drying time",
     "air_temperature_c": "temperature of the drying air",

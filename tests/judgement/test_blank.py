@@ -14,6 +14,8 @@ from eo_risk import reference
 from eo_risk.errors import InputError
 from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.cautions import ItemFacts, item_cautions
+from eo_risk.judgement.reasons import question
+from eo_risk.judgement.result import Influence
 from eo_risk.plan.load_plan import read_plan
 
 
@@ -232,6 +234,19 @@ def test_an_unknown_number_is_assumed_and_said(demo):
     assert result.verdict != "Within"
     assert result.question is not None
     assert result.question.field == "parts[0].wall_mm"
+
+
+def test_joints_nobody_counted_are_assumed_said_and_asked_for(demo):
+    """Where their number is among the strongest inputs it is the question."""
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][:1]
+    raw["items"][0]["joints"] = "unknown"
+    (result,) = check_plan(read_plan(raw), samples=256, advise=False).items
+    (said,) = (a for a in result.assumed if a.field == "joints")
+    record = reference.record("assumed.joints")
+    assert (said.low, said.high, said.unit) == (record.low, record.high, "joints")
+    asked = question((), result.assumed, [Influence("joints", 0.5, "EG", "")])
+    assert asked.text == "What is the number of joints? Taken as 0 to 4 joints."
 
 
 def test_a_missing_contact_area_is_a_range_and_the_first_question(demo):

@@ -234,11 +234,8 @@ def _joints_kg(item: Item, inputs: ItemInputs) -> np.ndarray:
     """Return the water the joints of an item hold, wet. [kg], shape (samples,)"""
     if item.joints == 0:
         return np.zeros(inputs.samples)
-    count = item.joints
-    if count is None:
-        # Nobody counted: up to four, a common number of hinges and box locks.
-        count = np.rint(inputs.draw.own("joints", "uniform", 2.0, 0.0, 4.0, "-", assumed=True))
-    return water.joint_water_kg(count, inputs.draw("water.joint.kg"))
+    count = inputs.number("joints", item.joints, "1", "assumed.joints", "joints")
+    return water.joint_water_kg(np.rint(count), inputs.draw("water.joint.kg"))
 
 
 def _own_outside(
