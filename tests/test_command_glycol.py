@@ -212,6 +212,23 @@ def test_no_minutes_where_there_is_less_water_or_no_lumen(capsys):
     assert answer(capsys, *ONE_ML, *CYCLE)["air_to_largest_min"] is None
 
 
+@pytest.mark.parametrize("bore", [(), ("--bore-mm", "3", "--gas-path-mm", "200")])
+@pytest.mark.parametrize("water_mg", ["0", "100"])
+def test_water_that_is_below_already_is_not_to_be_dried(capsys, bore, water_mg):
+    assert main(["glycol", *bore, *CYCLE, "--water-mg", water_mg]) == 0
+    text = capsys.readouterr().out
+    assert "water as a film; the water given is below it" in text
+    assert "dry to it" not in text
+    assert "there is no more" not in text
+
+
+def test_a_plug_is_told_that_its_water_may_spread_out(capsys):
+    assert main(["glycol", *PLUG, *CYCLE, "--water-mg", "1000"]) == 0
+    text = capsys.readouterr().out
+    assert "as one plug" in text
+    assert "even where it spreads out as a film;" in text
+
+
 def test_nothing_is_said_of_an_aeration_that_is_not_named(capsys):
     assert main(["glycol", *ONE_ML, *CYCLE]) == 0
     assert "after aeration:" not in capsys.readouterr().out

@@ -319,17 +319,18 @@ def _after_aeration(answer: dict) -> list[str]:
             f"EG after aeration: {band(**answer['eg_after_aeration_mg'], unit='mg')}"]  # fmt: skip
 
 
-def _way_there(minutes: dict | None) -> str:
+def _way_there(answer: dict, water_mg: float) -> str:
     from eo_risk.commands.water import minutes_words
 
+    if water_mg <= answer["largest_water_mg"]:
+        return "the water given is below it"
+    minutes = answer["air_to_largest_min"]
     if minutes is None:
-        return "dry to it"
-    if minutes["p95"] == 0.0:
-        return "there is no more"
-    return f"more air through the lumen comes to it ({minutes_words(minutes)})"
+        return "dry to it, then look again"
+    return f"more air through the lumen comes to it ({minutes_words(minutes)}), then look again"
 
 
-def _lines(answer: dict) -> list[str]:
+def _lines(answer: dict, water_mg: float) -> list[str]:
     lines = [
         f"as one {answer['form']}:",
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
@@ -348,9 +349,10 @@ def _lines(answer: dict) -> list[str]:
         lines.append("EG credited as gone in the aeration, as asked: "
                      f"{band(**answer['eg_removed_mg'], unit='mg')}")  # fmt: skip
     largest = significant(floor_to(answer["largest_water_mg"]))
+    film = "as a film" if answer["form"] == "film" else "even where it spreads out as a film"
     lines.append(
         f"below {significant(answer['reference_mg'])} mg EG at 95 % with up to {largest} mg of "
-        f"water as a film; {_way_there(answer['air_to_largest_min'])}, then look again"
+        f"water {film}; {_way_there(answer, water_mg)}"
     )
     lines.append("a check of the load counts warming up, conditioning and every place of an item "
                  "as well: its mass is another one")  # fmt: skip
@@ -363,5 +365,5 @@ def run(args: argparse.Namespace) -> int:
     """Print EG, ECH and EO; returns the exit code."""
     given = _read(args)
     answer = _answer(given)
-    emit(args, answer, "\n".join(_lines(answer)))
+    emit(args, answer, "\n".join(_lines(answer, given["water"])))
     return 0
