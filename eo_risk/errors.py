@@ -10,6 +10,15 @@ NOTHING = "nothing"  # what was given where a value is missing
 _SHORT_LIST = 12  # so many names are read faster than a guess at one is doubted
 
 
+def said_with(given: str, unit: str) -> str:
+    """Write what was given with the unit it was read in; text that is no number has its own."""
+    try:
+        float(given)
+    except ValueError:
+        return given
+    return f"{given} {unit}".strip()
+
+
 @dataclass(frozen=True)
 class Fault:
     """One fault of an input, ready to print."""
@@ -25,7 +34,7 @@ class Fault:
         """What was given, what is allowed and what to do, without the place."""
         if self.given == NOTHING:
             return f"nothing is given; needed: {self.allowed}. {self.do}"
-        given = f"{self.given} {self.unit}".strip()
+        given = said_with(self.given, self.unit)
         return f"{given} is not allowed; allowed: {self.allowed}. {self.do}"
 
     def __str__(self) -> str:

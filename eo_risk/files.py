@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from eo_risk.errors import Fault, InputError
+from eo_risk.errors import NOTHING, Fault, InputError
 
 LARGEST_FILE_BYTES = 20_000_000  # a guard against a file that is something else
 
@@ -36,7 +36,7 @@ def read_bytes(path: Path, what: str) -> bytes:
         check_size(path.stat().st_size, str(path), what)
         return path.read_bytes()
     except OSError as error:
-        raise refuse(str(path), error.strerror or "unreadable", "a readable file",
+        raise refuse(str(path), NOTHING, f"a file that can be read ({error.strerror})",
                      "Check the path.") from None  # fmt: skip
 
 

@@ -197,3 +197,12 @@ def test_the_text_says_what_the_json_says(capsys):
     text = capsys.readouterr().out
     assert "half is left after" in text
     assert "data class B" in text
+
+
+def test_metal_holds_none_and_the_records_are_named(capsys):
+    flags = [word for pair in PVC.items() for word in pair]
+    assert main(["aerate", *flags]) == 0
+    assert "records: " in capsys.readouterr().out
+    flags[1] = "stainless_steel"
+    assert main(["aerate", *flags]) == 0
+    assert "nothing of the start given is held in it" in capsys.readouterr().out

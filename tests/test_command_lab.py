@@ -249,3 +249,14 @@ def test_the_sheet_prints_on_one_page(capsys, study, tmp_path, chromium):
                     "--no-pdf-header-footer", f"--print-to-pdf={printed}", page.as_uri()],
                    check=True, capture_output=True, timeout=60)  # fmt: skip
     assert len(PdfReader(printed).pages) == 1
+
+
+def test_a_result_that_is_left_out_and_above_the_limit_is_told(capsys, study):
+    codes = [c["code"] for c in answer(capsys, study, "--limit-mg", 4)["cautions"]]
+    assert "left_out_above" not in codes
+    found = answer(capsys, study, "--limit-mg", 4, "--only", "lot=A")
+    above = [r for r in found["results"] if r["above_limit"] and not r["used"]]
+    told = [c for c in found["cautions"] if c["code"] == "left_out_above"]
+    assert len(told) == 1
+    assert f"{len(above)} of the results" in told[0]["text"]
+    assert len(above) > 0

@@ -127,10 +127,13 @@ def _text(answer: dict, takes_up: bool) -> str:
          for k, h in enumerate(answer["hours"])],
         ("hours", "left"),
     )  # fmt: skip
-    words = "takes up no EO"
+    words = "takes up no EO: nothing of the start given is held in it"
     if takes_up:
-        words = "half is not reached" if half is None else f"half is left after {half:.3g} h"
+        words = "half is not reached" if half is None else (
+            f"half is left after {half:.3g} h by the median; its band stands in the table")
     lines = [table, "", f"{words}; data class {answer['class']}"]
+    if answer["records"]:
+        lines.append(f"records: {', '.join(row['id'] for row in answer['records'])}")
     lines += caution_lines(answer["cautions"])
     lines += [f"own record: {own_record_line(row)}" for row in answer["own_records"]]
     return "\n".join([*lines, "", answer["notice"]])

@@ -145,6 +145,20 @@ def _result_row(amount: DeviceAmount, options: LabOptions) -> dict:
     }
 
 
+def _left_out_above(results: Sequence[dict], substance: str) -> list[Caution]:
+    """Warn of results of a substance that are above its limit and take no part.
+
+    What was taken before the hours asked for is above it by the nature of a curve.
+    """
+    above = [r for r in results if r["substance"] == substance and r["above_limit"]
+             and not r["used"] and not r["why_not_used"].startswith("before")]  # fmt: skip
+    if not above:
+        return []
+    why = "; ".join(dict.fromkeys(r["why_not_used"] for r in above))
+    text = f"Not used, and above the limit: {len(above)} of the results ({why})."
+    return [Caution("left_out_above", "warn", text, "Say why these may be left out.")]
+
+
 def _ruling(answers: Mapping[str, dict]) -> dict | None:
     curves = {name: a for name, a in answers.items()
               if a["kind"] == "curve" and a["limit_kind"] == "limit"}  # fmt: skip
@@ -225,6 +239,9 @@ def lab_answer(
     answers = {name: _substance(by_substance[name], name, limit, options)
                for name, limit in options.limits_mg.items()}  # fmt: skip
     layers = _physics(answers, used, physics, options)
+    results = [_result_row(a, options) for a in amounts]
+    for name, found in answers.items():
+        found["cautions"] += _written(_left_out_above(results, name))
     return answers[options.substance] | {
         "confidence": options.confidence,
         "model": options.model,
@@ -233,7 +250,7 @@ def lab_answer(
                        if name != options.substance],
         "conditions": {name: sorted({cell(a.row, name) for a in used}) for name in CONDITIONS},
         "reports": sorted({a.row.report for a in used if a.row.report}),
-        "results": [_result_row(a, options) for a in amounts],
+        "results": results,
         "predictions": [asdict(b) for b in beside_prediction(used, predicted)] if predicted else [],
         "physics": layers.get(options.substance),
         "material_records": [record for layer in layers.values()
