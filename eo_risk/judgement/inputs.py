@@ -61,6 +61,11 @@ class ItemInputs:
         self.assumed[field] = Assumed(field, record.low, record.high, assumed_in or record.unit)
         return self.draw.record_as_own(field, record_id, assumed=True)
 
+    def derived(self, field: str, value: float, unit: str, note: str) -> None:
+        """Note a field nobody filled that follows from others, as assumed."""
+        shown = float(f"{value:.3g}")
+        self.assumed[field] = Assumed(field, shown, shown, unit, note)
+
     def choice(self, field: str, low: float, high: float, unit: str, note: str = "") -> np.ndarray:
         """Return where an unknown choice falls, 0 to 1, and note it as assumed, as it is counted.
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from eo_risk.judgement.allowed.counted import released_in_contact
+from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.load_context import load_context
 from eo_risk.judgement.material import earlier_cycles
@@ -151,3 +152,24 @@ def test_what_leaves_in_contact_follows_the_course_of_the_item(demo):
     assert found[0, 0] == pytest.approx(share(4, 3), rel=0.02)
     assert np.all(found[1] > found[0])
     assert np.all(share(1, 0) > 1.05 * found[0, 1])
+
+
+def test_an_unknown_mass_of_a_tube_of_known_size_is_that_of_its_size(demo):
+    """PTFE, 3.8 x 0.4 mm, 700 mm: pi x 0.4 x 3.4 x 700 mm3 x 2.2 g/cm3 = 6.6 g, not 5 to 600 g."""
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:]
+
+    def checked(mass_g, outer_mm=3.8):
+        raw["items"][0]["parts"][0] |= {"mass_g": mass_g, "outer_diameter_mm": outer_mm}
+        (item,) = check_plan(read_plan(raw), samples=64, advise=False).items
+        eo = next(r for r in item.residues if r.substance == "EO" and r.used_for_verdict)
+        return eo.band.p95, {a.field: a for a in item.assumed}.get("parts[0].mass_g")
+
+    (known, none), (blank, said), (unsized, drawn) = (
+        checked(6.6), checked(None), checked(None, outer_mm=None)
+    )
+    assert none is None
+    assert blank == pytest.approx(known, rel=0.01)
+    assert said.low == said.high == pytest.approx(np.pi * 0.4 * 3.4 * 0.7 * 2.2, rel=0.03)
+    assert drawn.low < said.low < drawn.high
+    assert unsized != pytest.approx(known, rel=0.01)

@@ -81,7 +81,11 @@ def mass_by_size_g(item: Item, part: Part) -> float | None:
 
 
 def larger_mass(item: Item, part: Part) -> Part:
-    """Return the part with the mass of its size where that is the larger of two that differ."""
+    """Return the part with the mass of its size, where none is given or that one is larger."""
+    if part.mass_g is None:
+        by_size_kg = _mass_of_size_kg(item, part)
+        known = None if by_size_kg is None else units.from_si(by_size_kg, "g")
+        return part.model_copy(update={"mass_g": known})
     by_size = mass_by_size_g(item, part)
     if by_size is None:
         return part

@@ -138,6 +138,8 @@ def correlation_parts(item: Item, records: Iterable[OwnRecord]) -> Iterator[str]
 def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray) -> PartModel:
     """Prepare one part of an item."""
     part, field = larger_mass(item, item.parts[index]), f"parts[{index}]"
+    if item.parts[index].mass_g is None and part.mass_g is not None:
+        inputs.derived(f"{field}.mass_g", part.mass_g, "g", "by its size and density")
     substance = substance_of(part.material, field, inputs)
     density = by_record = substance.of(lambda m: inputs.draw(f"{m}.density"))
     if part.density_g_per_cm3 is not None:
