@@ -173,3 +173,17 @@ def test_an_unknown_mass_of_a_tube_of_known_size_is_that_of_its_size(demo):
     assert said.low == said.high == pytest.approx(np.pi * 0.4 * 3.4 * 0.7 * 2.2, rel=0.03)
     assert drawn.low < said.low < drawn.high
     assert unsized != pytest.approx(known, rel=0.01)
+
+
+def test_an_unknown_wall_is_what_its_outside_and_its_bore_leave(demo):
+    """3.8 mm outside and a bore of 3 mm leave a wall of 0.4 mm; a wall that is given stays."""
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+
+    def wall_m(**changed):
+        raw["items"][1]["parts"][0] |= changed
+        context = load_context(read_plan(raw), 64, 1, follow=False)
+        return context.parts(1).made[0].body.thickness_m
+
+    assert np.all(wall_m(wall_mm=0.3) == pytest.approx(0.3e-3))
+    assert np.all(wall_m(wall_mm=None) == pytest.approx(0.4e-3))
+    assert np.ptp(wall_m(outer_diameter_mm=None)) > 0.4e-3

@@ -15,7 +15,7 @@ import numpy as np
 from eo_risk import reference, units
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.earlier_cycles import after_earlier, coarse
-from eo_risk.judgement.material.part_geometry import coat_on, geometry, larger_mass
+from eo_risk.judgement.material.part_geometry import coat_on, geometry, larger_mass, walled
 from eo_risk.judgement.own_records import own_records
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
@@ -137,8 +137,11 @@ def correlation_parts(item: Item, records: Iterable[OwnRecord]) -> Iterator[str]
 
 def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray) -> PartModel:
     """Prepare one part of an item."""
-    part, field = larger_mass(item, item.parts[index]), f"parts[{index}]"
-    if item.parts[index].mass_g is None and part.mass_g is not None:
+    given, field = item.parts[index], f"parts[{index}]"
+    part = larger_mass(item, walled(item, given))
+    if given.wall_mm is None and part.wall_mm is not None:
+        inputs.derived(f"{field}.wall_mm", part.wall_mm, "mm", "by its outside and its bore")
+    if given.mass_g is None and part.mass_g is not None:
         inputs.derived(f"{field}.mass_g", part.mass_g, "g", "by its size and density")
     substance = substance_of(part.material, field, inputs)
     density = by_record = substance.of(lambda m: inputs.draw(f"{m}.density"))
