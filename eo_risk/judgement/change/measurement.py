@@ -51,8 +51,8 @@ def _action(name: str, why: str) -> Action:
 def _hours(aeration: AerationTime | None) -> str:
     if aeration is None:
         return "unknown hours"
-    hours = units.hours_text(aeration.p95_s / units.SECONDS_PER_HOUR)
-    return f"{hours} or more" if aeration.unreached else hours
+    hours = aeration.p95_s / units.SECONDS_PER_HOUR
+    return f"{hours:.3g} h or more" if aeration.unreached else units.hours_text(hours)
 
 
 def _choices(item: Item, name: str) -> int:
