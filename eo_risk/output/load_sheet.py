@@ -1,6 +1,7 @@
 """The load sheet: a verdict, reason and action per item, on one printed page where they fit.
 
-What is to be done is never cut: a full sheet leaves out figures first, then takes a second page.
+What is to be done is never cut: a full sheet leaves out figures first, then takes a second page,
+where nothing needs to be cut.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from eo_risk.output.verdict_wording import reason_with_number
 from eo_risk.output.wording import (
     caution_groups,
     edition_text,
+    further_actions,
     load_cautions,
     load_hours,
     main_action,
@@ -32,6 +34,8 @@ _GROUPS_IN_FULL = 4
 _LETTERS_PER_LINE = (19, 33, 29)
 _LETTERS_ACROSS = 105
 _LINES_ON_THE_PAGE = 38
+# Counted like that, so many lines still fit one page more often than not; more never do.
+_MOST_LINES_ON_THE_PAGE = 45
 _FEWEST_LINES, _MOST_LINES = 2, 20  # of a reason
 _INSIDE = "inside every limit"
 _REST = " see report"
@@ -127,8 +131,10 @@ def _head(answer: dict, plan: LoadPlan, shown: UnitsShown) -> Markup:
     )
 
 
-def _texts(number: int, item: dict, *, figures: bool) -> tuple[str, str, str]:
-    action = main_action(item, "see report") + short_water(item)
+def _texts(
+    number: int, item: dict, *, figures: bool, elsewhere: str = "see report"
+) -> tuple[str, str, str]:
+    action = main_action(item, elsewhere) + short_water(item)
     plain = item["verdict"] == "Within" and not figures
     return item_title(number, item), _INSIDE if plain else reason_with_number(item), action
 
@@ -137,16 +143,16 @@ def _lines(text: str, letters: int) -> int:
     return math.ceil(len(text) / letters)
 
 
-def _reason_lines(rows: Sequence[Sequence[str]], lines_below: int) -> int:
-    """Return the lines a reason may take for the sheet to stay one page, at the least two."""
+def _reason_lines(rows: Sequence[Sequence[str]], lines_below: int) -> int | None:
+    """Return the lines a reason may take for the sheet to stay one page; None where it cannot."""
     needed = [[_lines(text, letters) for text, letters in zip(row, _LETTERS_PER_LINE, strict=True)]
               for row in rows]  # fmt: skip
-    for most in range(_MOST_LINES, _FEWEST_LINES, -1):
-        table_lines = sum(max(title, min(reason, most), action)
-                          for title, reason, action in needed)  # fmt: skip
-        if table_lines + lines_below <= _LINES_ON_THE_PAGE:
+    for most in range(_MOST_LINES, _FEWEST_LINES - 1, -1):
+        lines = lines_below + sum(max(title, min(reason, most), action)
+                                  for title, reason, action in needed)  # fmt: skip
+        if lines <= _LINES_ON_THE_PAGE:
             return most
-    return _FEWEST_LINES
+    return _FEWEST_LINES if lines <= _MOST_LINES_ON_THE_PAGE else None
 
 
 def _fitted(text: str, letters: int) -> str:
@@ -154,24 +160,35 @@ def _fitted(text: str, letters: int) -> str:
     return text if len(text) <= letters else shorten(text, letters - len(_REST)) + _REST
 
 
-def _items(answer: dict, lines_below: int) -> Markup:
-    """Build the table of items; what a reason cannot hold stands in full in the report."""
+def _items_on_a_page(answer: dict, lines_below: int) -> list[tuple[str, str, str]] | None:
+    """Return title, reason and action of every item, reasons cut to one page; None if too full."""
     for figures in (True, False):
         texts = [_texts(number, item, figures=figures)
                  for number, item in enumerate(answer["items"], 1)]  # fmt: skip
         most = _reason_lines(texts, lines_below)
-        if most > _FEWEST_LINES:
+        if most is not None and most > _FEWEST_LINES:
             break
+    if most is None:
+        return None
     rows = []
-    for (title, reason, action), item in zip(texts, answer["items"], strict=True):
+    for title, reason, action in texts:
         # A reason may fill what its action needs anyway, less a line for words that do not fit.
         lines = max(most, _lines(action, _LETTERS_PER_LINE[2]) - 1)
-        cells = [
-            _fitted(text, letters * lines)
-            for text, letters in zip((title, reason), _LETTERS_PER_LINE, strict=False)
-        ]
-        rows.append([cells[0], verdict_mark(item["verdict"]), cells[1], action,
-                     required_hours(item)])  # fmt: skip
+        title, reason = (_fitted(text, letters * lines) for text, letters
+                         in zip((title, reason), _LETTERS_PER_LINE, strict=False))  # fmt: skip
+        rows.append((title, reason, action))
+    return rows
+
+
+def _items_in_full(answer: dict) -> list[tuple[str, str, str]]:
+    return [_texts(number, item, figures=False, elsewhere="below")
+            for number, item in enumerate(answer["items"], 1)]  # fmt: skip
+
+
+def _items(answer: dict, texts: Sequence[tuple[str, str, str]]) -> Markup:
+    rows = [[title, verdict_mark(item["verdict"]), reason, action, required_hours(item)]
+            for (title, reason, action), item in zip(texts, answer["items"], strict=True)
+            ]  # fmt: skip
     header = ("Item", "Verdict", "Reason", "Action", "Hours needed")
     return table(header, rows, class_="items")
 
@@ -180,6 +197,11 @@ def _with_action(caution: dict, letters: int) -> str:
     """Say a caution in so many letters and what to do in full."""
     action = caution["action"]
     return f"{shorten(caution['text'], max(letters - len(action), letters // 2))} {action}"
+
+
+def _in_full(answer: dict, level: str) -> list[tuple[str, str]]:
+    return [(where_text(numbers), f"{caution['text']} {caution['action']}")
+            for caution, numbers in caution_groups(answer, level)]  # fmt: skip
 
 
 def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
@@ -201,7 +223,9 @@ def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
 
 def _all_cautions(answer: dict) -> tuple[list, list, int]:
     """Return what blocks, the other cautions, and the lines both take; shorter on a full page."""
+    warned = {number for _, numbers in caution_groups(answer, "warn") for number in numbers}
     others = _load_lines(answer)
+    others += [(where_text(sorted(warned)), "warnings, see report")] if warned else []
     for lines_each in (2, 1):
         blocking = _blocking_lines(answer, lines_each)
         lines = bool(others) + sum(_lines(f"{where}: {text}", _LETTERS_ACROSS)
@@ -212,10 +236,16 @@ def _all_cautions(answer: dict) -> tuple[list, list, int]:
 
 
 def _load_lines(answer: dict) -> list[tuple[str, str]]:
-    """List the cautions of the load, and which items have warnings in the report."""
-    lines = [("whole load", said) for said in load_cautions(answer)]
-    warned = {number for _, numbers in caution_groups(answer, "warn") for number in numbers}
-    return lines + ([(where_text(sorted(warned)), "warnings, see report")] if warned else [])
+    return [("whole load", said) for said in load_cautions(answer)]
+
+
+def _more_to_do(answer: dict) -> Markup | None:
+    """List the other actions of every item, for a sheet that has the room."""
+    lines = [(where_text([number]), action) for number, item in enumerate(answer["items"], 1)
+             for action in further_actions(item)]  # fmt: skip
+    if not lines:
+        return None
+    return tag("div", tag("b", "More to do"), _listed(lines), class_="blocking")
 
 
 def _listed(lines: Sequence[tuple[str, str]]) -> Markup:
@@ -269,11 +299,17 @@ def load_sheet(answer: dict, plan: LoadPlan, created: datetime | None, shown: Un
     The answer is in the units shown, as `answer_in` gives it.
     """
     blocking, others, lines = _all_cautions(answer)
+    texts, more = _items_on_a_page(answer, lines), None
+    if texts is None:
+        texts, more = _items_in_full(answer), _more_to_do(answer)
+        blocking = _in_full(answer, "block")
+        others = _load_lines(answer) + _in_full(answer, "warn")
     return tag(
         "section",
         _head(answer, plan, shown),
-        _items(answer, lines),
+        _items(answer, texts),
         _cautions(blocking, others),
+        more,
         _foot(answer, created),
         class_="sheet",
     )

@@ -97,16 +97,21 @@ def test_a_sheet_with_room_cuts_no_action(answer, plan):
     assert all(cell.startswith(action_text(long).strip()) for cell in found)
 
 
-def test_a_crowded_sheet_cuts_no_action_and_says_where_the_rest_of_a_reason_stands(answer, plan):
-    long = DRY | {"detail": "with words that go on and on " * 7 + "to the end"}
+def test_a_crowded_sheet_cuts_nothing_and_lists_what_else_is_to_be_done(answer, plan):
+    long = DRY | {"detail": "with words that go on and on " * 7 + "to the end",
+                  "new_verdict": None}  # fmt: skip
     for number, item in enumerate(answer["items"]):
-        item["verdict"], item["actions"] = "Hold", [long]
+        item["verdict"], item["actions"] = "Hold", [long, METHOD]
         item["cautions"] = [CAUTION | {"text": f"Found {number} " + "and more was found " * 20}]
     html = sheet_html(answer, plan, None)
     found = cells(html)
     assert len(found) == 14
     assert all(cell.startswith(action_text(long)) for cell in found)
-    assert "… see report" in html
+    assert "see report" not in html
+    assert "… " not in html
+    assert html.partition("More to do")[2].count(METHOD["detail"]) == 14
+    for number in range(14):
+        assert f"Found {number} " + ("and more was found " * 20).strip() in html
 
 
 def test_a_full_sheet_leaves_out_the_figures_of_what_is_within_first(answer, plan):

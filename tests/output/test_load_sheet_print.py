@@ -91,7 +91,7 @@ def test_a_crowded_sheet_prints_every_action_in_full(browser, answer, plan, pape
     answer = crowded(answer)
     found = printed(browser, sheet_html(answer, plan, CREATED), paper)
     text = flat("".join(page.extract_text() for page in found.pages))
-    assert len(found.pages) in (2, 3)
+    assert 2 <= len(found.pages) <= 4
     for number, item in enumerate(answer["items"], 1):
         assert flat(f"{number}. {item['name']}")[:12] in text
     assert text.count(flat(action_text(answer["items"][0]["actions"][0]))) == len(answer["items"])
