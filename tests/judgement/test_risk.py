@@ -143,6 +143,7 @@ def test_total_indices_are_given_for_every_input_named(demo):
     raw = load_plan(demo / "small_patient.json").model_dump(mode="json")
     raw["items"] = raw["items"][1:]
     raw["cycle"]["temperature_c"] = raw["items"][0]["parts"][0]["wall_mm"] = None
+    raw["items"][0]["lumens"][0]["bore_mm"] = None  # which would tell the wall
     plan = read_plan(raw)
     plain, total = (
         check_plan(plan, samples=512, advise=False, indices=i).items[0] for i in (False, True)
