@@ -197,6 +197,7 @@ COLUMNS = {
     "instructions.aeration_temperature_c": "Instructions: aeration at (°C)",
     "instructions.highest_temperature_c": "Instructions: highest temperature (°C)",
     "instructions.highest_air_pressure_gauge_bar": "Instructions: highest air (bar gauge)",
+    "instructions.highest_chamber_kpa": "Instructions: highest chamber (kPa absolute)",
     "patient.duration": "Patient contact",
     "patient.body_mass_kg": "Lightest patient (kg)",
     "patient.contact_area_cm2": "Contact area (cm²)",

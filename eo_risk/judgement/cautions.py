@@ -171,14 +171,30 @@ def _exceeded(
             yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:.4g} {unit}")
 
 
-def _chamber_gauge_bar(plan: LoadPlan) -> float | None:
-    """Return the highest chamber pressure above ambient; None when none is known. [bar]"""
-    known = [p for p in (plan.cycle.total_pressure_kpa, plan.cycle.washes.high_kpa)
-             if p is not None]  # fmt: skip
+def _chamber_kpa(plan: LoadPlan) -> Iterator[tuple[str, float | None]]:
+    """Yield the chamber pressures above ambient: where, absolute [kPa], None where not known.
+
+    EO alone is run below ambient; a mixture of gases may not be.
+    """
     ambient_kpa = plan.rules.ambient_kpa
     if ambient_kpa is None:
         ambient_kpa = units.from_si(units.STANDARD_ATMOSPHERE_PA, "kPa")
-    return units.convert(max(known) - ambient_kpa, "kPa", "bar") if known else None
+    cycle = plan.cycle
+    for place, kpa in (("exposure", cycle.total_pressure_kpa), ("washes", cycle.washes.high_kpa)):
+        mixed = place == "exposure" and cycle.gas.balance in ("co2", "n2")
+        if mixed if kpa is None else kpa > ambient_kpa:
+            yield place, kpa
+
+
+def _chamber(item: Item, plan: LoadPlan) -> Iterator[Caution]:
+    highest = named(item.instructions.highest_chamber_kpa)
+    if highest is None:
+        return
+    for place, kpa in _chamber_kpa(plan):
+        if kpa is None or kpa > highest:
+            said = "pressure not known" if kpa is None else f"{kpa:.4g} kPa"
+            yield caution("instructions_exceeded",
+                          f"cycle, {place}: {said}, highest {highest:.4g} kPa")  # fmt: skip
 
 
 def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
@@ -186,10 +202,7 @@ def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     yield from _exceeded(_temperatures(item, plan), named(says.highest_temperature_c), "C")
     yield from _exceeded(_pressures(item, plan), named(says.highest_air_pressure_gauge_bar),
                          "bar gauge")  # fmt: skip
-    highest, chamber = named(says.highest_air_pressure_gauge_bar), _chamber_gauge_bar(plan)
-    if highest is not None and chamber is not None and chamber > highest:
-        yield caution("chamber_above_air_limit", f"{chamber:.3g} bar gauge in the chamber, "
-                      f"{highest:.3g} bar gauge for drying air")  # fmt: skip
+    yield from _chamber(item, plan)
     level = reference.record("assumed.eo_concentration")
     given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
     least, most = (given, given) if given is not None else (level.low, level.high)
@@ -207,6 +220,8 @@ def _blank_requirements(item: Item, plan: LoadPlan) -> Iterator[str]:
         pressed = any(bar is None or bar > 0.0 for _, bar, _ in _pressures(item, plan))
         if pressed and says.highest_air_pressure_gauge_bar is None:
             yield "highest air pressure"
+        if says.highest_chamber_kpa is None and any(_chamber_kpa(plan)):
+            yield "highest chamber pressure"
         if says.aeration_h is None:
             yield "hours of aeration"
         elif named(says.aeration_h) and says.aeration_temperature_c is None:

@@ -158,6 +158,7 @@ class Instructions(Block):
     eo_allowed: YesNo = None
     highest_temperature_c: number("C", *_DEGREES, or_none=True) = None
     highest_air_pressure_gauge_bar: number("bar gauge", 0.0, 10.0, or_none=True) = None
+    highest_chamber_kpa: number("kPa", 50.0, 700.0, or_none=True) = None
     aeration_h: number("h", 0.0, 2000.0, or_none=True) = None
     aeration_temperature_c: number("C", *_DEGREES, or_none=True) = None
     eo_mg_per_l_low: number("mg/L", 0.0, 1700.0) = None

@@ -72,6 +72,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("highest_temperature_c", "instructions.highest_temperature_c", "C"),
     Column("highest_air_pressure_gauge_bar", "instructions.highest_air_pressure_gauge_bar",
            "bar gauge"),
+    Column("highest_chamber_kpa", "instructions.highest_chamber_kpa", "kPa"),
     Column("aeration_h", "instructions.aeration_h", "h"),
     Column("aeration_temperature_c", "instructions.aeration_temperature_c", "C"),
     Column("laboratory_release_h", "laboratory_release_h", "h"),

@@ -77,12 +77,6 @@ FULL, DRY = {"measured_mg": 4500}, {"measured_mg": 0}
          {"instructions": {"highest_air_pressure_gauge_bar": 0.5},
           "lumen": {"drying": [{"method": "compressed_air", "minutes": 1,
                                 "pressure_gauge_bar": 1.0}]}}, {}),
-        # The limit of drying air is none of the chamber: asked, not held.
-        ("chamber_above_air_limit", "warn",
-         {"instructions": {"highest_air_pressure_gauge_bar": 1.5},
-          "cycle": {"total_pressure_kpa": 460, "gas": {"eo_mass_percent": 8.5, "balance": "co2"}}},
-         {"instructions": {"highest_air_pressure_gauge_bar": 4.0},
-          "cycle": {"total_pressure_kpa": 460, "gas": {"eo_mass_percent": 8.5, "balance": "co2"}}}),
     ],
 )  # fmt: skip
 def test_a_caution_stands_with_its_cause_and_goes_without(raw, code, level, with_it, without_it):
@@ -134,11 +128,28 @@ def test_chamber_humidity_above_100_percent_is_refused(raw):
     assert caught.value.faults[0].allowed == "0 to 100 %"
 
 
-def test_a_chamber_above_the_limit_of_drying_air_exceeds_no_instructions(raw):
-    found = assessed(raw, instructions={"highest_air_pressure_gauge_bar": 1.5},
-                     cycle={"total_pressure_kpa": 460,
-                            "gas": {"eo_mass_percent": 8.5, "balance": "co2"}})  # fmt: skip
-    assert levels(found, "instructions_exceeded") == set()
+MIXTURE = {"total_pressure_kpa": 460, "gas": {"eo_mass_percent": 8.5, "balance": "co2"}}
+
+
+@pytest.mark.parametrize(
+    ("highest_kpa", "pressure_kpa", "code"),
+    [(460, 460, None), (459, 460, "instructions_exceeded"), (700, None, "instructions_exceeded"),
+     ("none", 460, None), (None, 460, "requirement_unknown"), (None, None, "requirement_unknown")],
+)  # fmt: skip
+def test_the_chamber_has_a_limit_of_its_own(raw, highest_kpa, pressure_kpa, code):
+    """The limit of drying air, 1.5 bar gauge here, is none of the chamber."""
+    found = assessed(raw, instructions={"highest_air_pressure_gauge_bar": 1.5,
+                                        "highest_chamber_kpa": highest_kpa},
+                     cycle=MIXTURE | {"total_pressure_kpa": pressure_kpa})  # fmt: skip
+    for one in ("instructions_exceeded", "requirement_unknown"):
+        assert levels(found, one) == ({"block"} if one == code else set())
+
+
+def test_a_chamber_below_ambient_asks_for_no_limit(raw):
+    found = assessed(raw, cycle={"total_pressure_kpa": 101})
+    assert levels(found, "requirement_unknown") == set()
+    found = assessed(raw, cycle={"total_pressure_kpa": 102})
+    assert levels(found, "requirement_unknown") == {"block"}
 
 
 @pytest.mark.parametrize(("changes", "said"), [(0, True), (0.1, False), (None, False)])

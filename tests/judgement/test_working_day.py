@@ -203,13 +203,12 @@ def test_hours_below_the_named_temperature_do_not_count(steel):
         lambda plan: plan["aeration"][0].update(temperature_c=61),
         lambda plan: plan["items"][0]["lumens"][0]["drying"][0].update(pressure_gauge_bar=1.6),
         lambda plan: plan["items"][0]["lumens"][0]["drying"][0].update(air_temperature_c=61),
-        # 2.6 bar absolute is 1.6 bar above an ambient of 1 bar.
         lambda plan: (plan["cycle"].update(total_pressure_kpa=260),
-                      plan["rules"].update(ambient_kpa=100)),
+                      plan["items"][0]["instructions"].update(highest_chamber_kpa=250)),
     ],
 )
 def test_what_exceeds_the_instructions_holds(steel, change):
-    # The instructions of this item: up to 60 C and 1.5 bar.
+    # The instructions of this item: up to 60 C, 1.5 bar of air and 250 kPa in the chamber.
     change(steel)
     item = check(steel).items[0]
     assert item.verdict == "Hold"
