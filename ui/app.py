@@ -54,5 +54,7 @@ page = st.navigation(
     ]
 )
 _sidebar()
+for line in state.take_said():
+    st.toast(line)
 site_choice.show_refused()
 page.run()

@@ -75,5 +75,5 @@ def draw(key: str) -> list[dict] | None:
            for path in filter(items_table.is_number, values)):  # fmt: skip
         return None  # said at the field, once and not for every item
     items, count = filled(state.raw()["items"], values)
-    st.toast(f"{count} {words.FILLED}")
+    state.say(f"{count} {words.FILLED}")
     return items

@@ -26,7 +26,7 @@ def _lay_over(content: bytes, name: str) -> None:
         forms.show_faults(faults)
         return
     state.keep_differences(differences)
-    st.toast(words.plain(measured.note))
+    state.say(words.plain(measured.note))
     st.rerun()
 
 

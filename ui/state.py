@@ -23,6 +23,7 @@ _PLAN, _TABLE, _FORM, _BASE, _RESULT, _FAULTS, _CHOSEN, _SITE, _RUN, _NEW_FIRST 
     "plan_text", "table_version", "form_version", "table_base", "result", "file_faults", "chosen",
     "site", "run_differences", "new_first",
 )  # fmt: skip
+_SAID = "said"
 _LAB, _LAB_VERSION, _LAB_UPLOAD = "lab_table", "lab_table_version", "lab_upload"
 
 
@@ -186,6 +187,16 @@ def keep_faults(faults: tuple[Fault, ...]) -> None:
 def file_faults() -> tuple[Fault, ...]:
     """Return the faults of the last file that was opened."""
     return st.session_state[_FAULTS]
+
+
+def say(text: str) -> None:
+    """Keep a line for the next run: one shown just before a page is drawn afresh may be lost."""
+    st.session_state.setdefault(_SAID, []).append(text)
+
+
+def take_said() -> list[str]:
+    """Return the lines kept for this run, once."""
+    return st.session_state.pop(_SAID, [])
 
 
 def form_key(name: str) -> str:

@@ -25,7 +25,7 @@ def _listed(file) -> ItemsTable:
     if file is None:
         return ItemsTable((), "")
     table = table_from_bytes(file.getvalue(), file.name)
-    st.toast(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
+    state.say(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
     return table
 
 
