@@ -41,7 +41,10 @@ def test_dry_salt_makes_chlorohydrin_only_above_its_own_humidity(steel):
 
 
 def test_a_cool_item_meets_the_salt_humidity_in_drier_gas(steel):
-    """72 % of 55 C air is above 75 % at a surface that is a degree cooler (15.76 to 15.02 kPa)."""
+    """72 % of 55 C air is above 75 % at a surface that is a degree cooler.
+
+    15.76 and 15.02 kPa at 55 and 54 C (steam table).
+    """
     warm = chlorohydrin_mg(checked(steel, 72))
     steel["chamber"]["load_temperature_start_c"] = 52  # above the dew point of 48 C
     assert chlorohydrin_mg(checked(steel, 72)) > 0.05 > warm == 0.0

@@ -83,29 +83,29 @@ def test_a_glycol_reference_is_no_limit(demo):
     assert "exceeded" not in text
 
 
+def certificates(groups=("",), states=("new",), substances=("EO",)):
+    """Thirty results at one time with long words for each state and substance (invented)."""
+    head = ("device,lot,sample,group,state,packaging,aeration_h,aeration_temperature_c,extraction,"
+            "substance,result,unit,date,report")  # fmt: skip
+    lines = [f"a device with a rather long name,production lot {i // 4:04d},{i},"
+             f"{groups[i % len(groups)]},{state},film_paper_pouch,48,45,simulated_use,{substance},"
+             f"{1 + 0.01 * i:.2f},mg/device,2026-03-01,laboratory report 2026-{i:04d}"
+             for i in range(30) for state in states for substance in substances]  # fmt: skip
+    return results_from_bytes("\n".join([head, *lines]).encode(), "many.csv")
+
+
 @pytest.fixture(scope="module")
 def many_certificates():
-    """More certificates than a page holds, half of another state, with long words (invented)."""
-    head = ("device,lot,sample,state,packaging,aeration_h,aeration_temperature_c,extraction,"
-            "substance,result,unit,date,report")  # fmt: skip
-    lines = [f"a device with a rather long name,production lot {i // 4:04d},{i},{state},"
-             f"film_paper_pouch,48,45,simulated_use,EO,{1 + 0.01 * i:.2f},mg/device,2026-03-01,"
-             f"laboratory report 2026-{i:04d}"
-             for i in range(30) for state in ("new", "re-sterilised twice")]  # fmt: skip
-    table = results_from_bytes("\n".join([head, *lines]).encode(), "many.csv")
+    """More certificates than a page holds, half of another state."""
+    table = certificates(states=("new", "re-sterilised twice"))
     return lab_answer(table, LabOptions(4.0, only={"state": "new"}))
 
 
 @pytest.fixture(scope="module")
 def many_groups():
-    """Certificates of five groups with long names, and another substance (invented)."""
-    head = ("device,lot,sample,group,state,packaging,aeration_h,aeration_temperature_c,extraction,"
-            "substance,result,unit,date,report")  # fmt: skip
-    lines = [f"a device with a rather long name,production lot {i // 4:04d},{i},family member with "
-             f"a long name {i % 5},new,film_paper_pouch,48,45,simulated_use,{substance},"
-             f"{1 + 0.01 * i:.2f},mg/device,2026-03-01,laboratory report 2026-{i:04d}"
-             for i in range(30) for substance in ("EO", "ECH")]  # fmt: skip
-    table = results_from_bytes("\n".join([head, *lines]).encode(), "many.csv")
+    """Certificates of five groups with long names, and another substance."""
+    names = [f"family member with a long name {i}" for i in range(5)]
+    table = certificates(groups=names, substances=("EO", "ECH"))
     return lab_answer(table, LabOptions(4.0, also_mg={"ECH": 9.0}))
 
 

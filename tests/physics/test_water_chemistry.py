@@ -239,8 +239,9 @@ def test_chlorohydrin_bounds():
 
 
 def test_chlorohydrin_equilibrium_beside_thermochemistry():
-    """2.5e-3 at 25 C from heats and entropies of formation, Henry's constant of EO and the ion
-    product of water, good to 5 kJ/mol; ours, from two rates, is 4e-4."""
+    """2.5e-3 at 25 C, good to 5 kJ/mol, worked apart from the package from heats and entropies of
+    formation in the gas (handbook values, not named), Henry's constant of EO and the ion product
+    of water; ours, from two rates, is 4e-4."""
     found = float(chemistry.chlorohydrin_equilibrium(rates(25)))
     factor = np.exp(5e3 / (GAS_CONSTANT_J_PER_MOL_K * at(25)))
     assert 2.5e-3 / factor < found < 2.5e-3 * factor
