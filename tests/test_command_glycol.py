@@ -2,11 +2,12 @@
 
 import itertools
 import json
-import math
 
 import pytest
 
 from eo_risk.cli import main
+from eo_risk.judgement.water.one_lumen import most_water_kg
+from eo_risk.units import from_si
 
 CYCLE = ("--eo-mg-per-l", "600", "--temperature-c", "55", "--exposure-h", "3")
 ONE_ML = ("--water-mg", "986")  # 1 mL at 55 C
@@ -192,7 +193,7 @@ def test_the_minutes_of_air_come_down_to_the_largest_water(capsys):
     found = answer(capsys, *LUMEN, *CYCLE, *AIR)
     target, minutes = found["largest_water_mg"], found["air_to_largest_min"]
     assert 0.0 < minutes["p50"] < minutes["p95"]
-    length = 2 * 200 + 5000 / (math.pi / 4 * 3**2)
+    length = 2 * 200 + 5000 / float(from_si(most_water_kg(3.0, 1.0), "mg"))
     argv = ["water", "lumen", "--bore-mm", "3", "--length-mm", str(length), "--water-mg", "5000",
             *AIR, "--target-mg", str(target), "--json"]  # fmt: skip
     assert main(argv) == 0

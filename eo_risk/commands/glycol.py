@@ -6,9 +6,17 @@ import argparse
 from dataclasses import replace
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, assumed_lines, band, emit, significant
+from eo_risk.commands.printing import (
+    add_json_flag,
+    assumed_lines,
+    assumed_of,
+    band,
+    emit,
+    minutes_words,
+    points,
+    significant,
+)
 from eo_risk.errors import Fault
-from eo_risk.output.wording import NEGLIGIBLE
 from eo_risk.units import floor_to
 
 _REMOVALS = ("none", "open", "flow")
@@ -117,18 +125,24 @@ def _check_removal(flags: Flags, given: dict) -> None:
 
 def _check_lumen(flags: Flags, given: dict, args: argparse.Namespace) -> None:
     """Ask for both numbers of a lumen, and refuse more water than any lumen holds."""
-    import math
-
     texts = {"--bore-mm": args.bore_mm, "--gas-path-mm": args.gas_path_mm}
     missing = [flag for flag, text in texts.items() if text is None]
     if given["form"] == "plug" or len(missing) == 1:
         do = "Water in a lumen needs bore and gas path."
         flags.faults += [Fault(flag, "nothing", "", "a length in mm", do) for flag in missing]
     if given["bore"] is not None and given["water"] is not None:
-        longest_mg = math.pi / 4.0 * given["bore"] ** 2 * _LONGEST_LUMEN_MM
+        longest_mg = _mg_per_mm(given["bore"]) * _LONGEST_LUMEN_MM
         if given["water"] > longest_mg:
             flags.fault("--water-mg", "mg", f"up to {longest_mg:.3g} mg in this bore",
                         "Correct water or bore.")  # fmt: skip
+
+
+def _mg_per_mm(bore_mm: float) -> float:
+    """Return the water that fills one millimetre of a bore. [mg/mm]"""
+    from eo_risk.judgement.water.one_lumen import most_water_kg
+    from eo_risk.units import from_si
+
+    return float(from_si(most_water_kg(bore_mm, 1.0), "mg"))
 
 
 def _check_pressures(flags: Flags, given: dict) -> None:
@@ -216,15 +230,6 @@ def _removal(given: dict, full):
     return Removal(flow_nl_per_min=given["flow"]) if given["removal"] == "flow" else None
 
 
-def _points(samples) -> dict:
-    import numpy as np
-
-    from eo_risk.units import from_si
-
-    low, middle, high = from_si(np.quantile(samples, (0.05, 0.5, 0.95)), "mg")
-    return {"p05": float(low), "p50": float(middle), "p95": float(high)}
-
-
 def _largest_water_mg(given: dict) -> float:
     """Return the largest water whose film stays below the reference, nothing removed. [mg]
 
@@ -262,23 +267,20 @@ def _air(given: dict, largest_mg: float) -> tuple[dict | None, list[dict]]:
         return None, []
     if given["water"] <= largest_mg:
         return {"p50": 0.0, "p95": 0.0}, []
-    import math
-
-    from eo_risk.commands.water import assumed_of, minutes_to
     from eo_risk.judgement.water.one_lumen import LumenTold, OneLumen
 
-    plug_mm = given["water"] / (math.pi / 4.0 * given["bore"] ** 2)  # 1 mg of water is 1 mm3
+    plug_mm = given["water"] / _mg_per_mm(given["bore"])
     told = LumenTold(given["bore"], 2.0 * given["path"] + plug_mm, water_mg=given["water"],
                      pressure_bar=given["pressure"], flow_nl_per_min=given["air_flow"])  # fmt: skip
     lumen = OneLumen(told, given["samples"], given["seed"])
-    return minutes_to(lumen, largest_mg, lumen.drying(lumen.start_kg())), assumed_of(lumen.inputs)
+    seconds = lumen.seconds_to(largest_mg, lumen.drying(lumen.start_kg()))
+    return points(seconds, "min", ("p50", "p95")), assumed_of(lumen.inputs)
 
 
 def _answer(given: dict) -> dict:
     import numpy as np
 
     from eo_risk import reference
-    from eo_risk.commands.water import assumed_of
     from eo_risk.judgement.result import NOTICE
     from eo_risk.units import from_si
 
@@ -289,16 +291,16 @@ def _answer(given: dict) -> dict:
     return {
         "form": given["form"],
         "aeration_h": given["aeration"],
-        "eg_mg": _points(found.eg_exposure_kg),
-        "eo_dissolved_mg": _points(found.eo_exposure_kg),
-        "eg_after_aeration_mg": _points(found.eg_kg),
-        "eo_after_aeration_mg": _points(found.eo_kg),
-        "ech_unbuffered_mg": _points(found.ech_unbuffered_kg),
-        "ech_buffered_mg": _points(found.ech_buffered_kg),
+        "eg_mg": points(found.eg_exposure_kg, "mg"),
+        "eo_dissolved_mg": points(found.eo_exposure_kg, "mg"),
+        "eg_after_aeration_mg": points(found.eg_kg, "mg"),
+        "eo_after_aeration_mg": points(found.eo_kg, "mg"),
+        "ech_unbuffered_mg": points(found.ech_unbuffered_kg, "mg"),
+        "ech_buffered_mg": points(found.ech_buffered_kg, "mg"),
         "eg_ceiling_mg": float(from_si(np.median(found.ceiling_kg), "mg")),
-        "deg_mg": _points(found.diethylene_kg),
+        "deg_mg": points(found.diethylene_kg, "mg"),
         "deg_share": _share(found.diethylene_kg, found.film_eg_kg),
-        "eg_removed_mg": None if found.removed_kg is None else _points(found.removed_kg),
+        "eg_removed_mg": None if found.removed_kg is None else points(found.removed_kg, "mg"),
         "reference_mg": given["reference"],
         "reference_basis": given["basis"],
         "largest_water_mg": largest_mg,
@@ -320,8 +322,6 @@ def _after_aeration(answer: dict) -> list[str]:
 
 
 def _way_there(answer: dict, water_mg: float) -> str:
-    from eo_risk.commands.water import minutes_words
-
     if water_mg <= answer["largest_water_mg"]:
         return "the water given is below it"
     minutes = answer["air_to_largest_min"]
@@ -331,6 +331,8 @@ def _way_there(answer: dict, water_mg: float) -> str:
 
 
 def _lines(answer: dict, water_mg: float) -> list[str]:
+    from eo_risk.output.wording import NEGLIGIBLE
+
     lines = [
         f"as one {answer['form']}:",
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",

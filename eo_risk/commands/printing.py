@@ -38,13 +38,43 @@ def band(p05: float, p50: float, p95: float, unit: str) -> str:
     return numbers.band_text({"p05": p05, "p50": p50, "p95": p95}, unit)
 
 
-def assumed_lines(rows: Iterable[dict]) -> list[str]:
-    """Say what was assumed for what nobody told, one line each."""
+def points(samples, unit: str, names: Sequence[str] = ("p05", "p50", "p95")) -> dict:
+    """Return quantiles by name; None for one that is never reached."""
+    import numpy as np
+
+    from eo_risk.units import from_si
+
+    level = {"p05": 0.05, "p50": 0.5, "p95": 0.95}
+    # "higher" never mixes a number with an infinite neighbour.
+    method = "linear" if np.all(np.isfinite(samples)) else "higher"
+    values = np.quantile(samples, [level[name] for name in names], method=method)
+    return {
+        name: float(from_si(value, unit)) if np.isfinite(value) else None
+        for name, value in zip(names, values, strict=True)
+    }
+
+
+def minutes_words(minutes: dict) -> str:
+    """Say the minutes of air to a target, of half the samples and of 95 %."""
+    return ", ".join(
+        f"{level} %: {'not this way' if found is None else significant(found) + ' min'}"
+        for level, found in (("50", minutes["p50"]), ("95", minutes["p95"]))
+    )
+
+
+def assumed_of(inputs) -> list[dict]:
+    """Return what was assumed for what nobody told."""
     return [
-        f"assumed {row['field']}: {significant(row['low'])} to {significant(row['high'])} "
-        f"{numbers.shown_unit(row['unit'])}"
-        for row in rows
+        {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
+        for a in inputs.assumed.values()
     ]
+
+
+def assumed_lines(rows: Iterable[dict]) -> list[str]:
+    """Say what was assumed for what nobody told as every answer does, one line each."""
+    from eo_risk.output.wording import assumed_line
+
+    return [assumed_line({"note": "", **row}) for row in rows]
 
 
 def caution_lines(cautions: Iterable[dict]) -> list[str]:

@@ -9,9 +9,12 @@ from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import (
     add_json_flag,
     assumed_lines,
+    assumed_of,
     band,
     caution_lines,
     emit,
+    minutes_words,
+    points,
     significant,
 )
 
@@ -104,24 +107,14 @@ def _read_lumen(flags: Flags) -> dict:
 def _check_fits(flags: Flags, given: dict) -> None:
     """Refuse more water than bore and hubs can hold."""
     from eo_risk import reference
-    from eo_risk.physics.properties import water_density_kg_per_m3
-    from eo_risk.physics.water import bore_volume_m3
-    from eo_risk.units import celsius_to_kelvin, from_si, to_si
+    from eo_risk.judgement.water.one_lumen import most_water_kg
+    from eo_risk.units import from_si, to_si
 
-    volume = bore_volume_m3(to_si(given["bore_mm"], "mm"), to_si(given["length_mm"], "mm"))
-    full_kg = float(volume * water_density_kg_per_m3(celsius_to_kelvin(4.0)))
+    full_kg = most_water_kg(given["bore_mm"], given["length_mm"])
     full_kg += given["hubs"] * reference.record("water.hub.kg").high_si
     if to_si(given["water_mg"], "mg") > full_kg:
         flags.fault("--water-mg", "mg", f"0 to {from_si(full_kg, 'mg'):.0f} mg, the full lumen",
                     "Correct the mass, the bore or the length.")  # fmt: skip
-
-
-def assumed_of(inputs) -> list[dict]:
-    """Return what was assumed for what nobody told."""
-    return [
-        {"field": a.field, "low": a.low, "high": a.high, "unit": a.unit}
-        for a in inputs.assumed.values()
-    ]
 
 
 def _cautions(codes: list[str]) -> list[dict]:
@@ -129,22 +122,6 @@ def _cautions(codes: list[str]) -> list[dict]:
 
     found = worst_first([caution(code) for code in codes])
     return [asdict(c) for c in found]
-
-
-def _points(samples, unit: str, names: tuple[str, ...] = ("p05", "p50", "p95")) -> dict:
-    """Return quantiles by name; None for one that is never reached."""
-    import numpy as np
-
-    from eo_risk.units import from_si
-
-    level = {"p05": 0.05, "p50": 0.5, "p95": 0.95}
-    # "higher" never mixes a number with an infinite neighbour.
-    method = "linear" if np.all(np.isfinite(samples)) else "higher"
-    values = np.quantile(samples, [level[name] for name in names], method=method)
-    return {
-        name: float(from_si(value, unit)) if np.isfinite(value) else None
-        for name, value in zip(names, values, strict=True)
-    }
 
 
 def _lumen_cautions(lumen, left_kg) -> list[dict]:
@@ -178,34 +155,22 @@ def _lumen_answer(lumen) -> dict:
     full_rate = full.evaporation_kg_per_s * draw("drying.lumen.time_factor")
     left = drying.left_kg(lumen.seconds) if lumen.seconds > 0.0 else start
     flow_m3_per_s = np.median(flow / leftover.normal_flow_kg_per_s(draw, 1.0))
+    more = None
+    if lumen.told.target_mg is not None:
+        more = points(lumen.seconds_to(lumen.told.target_mg, drying), "min", ("p50", "p95"))
     return {
-        "water_mg": _points(left, "mg"),
-        "dry_after_min": _points(
+        "water_mg": points(left, "mg"),
+        "dry_after_min": points(
             np.maximum(drying.dry_s - lumen.seconds, 0.0), "min", ("p50", "p95")
         ),
         "air_flow_nl_per_min": float(from_si(flow_m3_per_s, "NL/min")) * lumen.passes_air,
         "evaporation_mg_per_min": float(from_si(np.median(full_rate), "mg") * to_si(1.0, "min")),
-        "target_after_min": minutes_to(lumen, lumen.told.target_mg, drying),
-        "before_drying_mg": _points(start, "mg"),
+        "target_after_min": more,
+        "before_drying_mg": points(start, "mg"),
         "cannot_dry": _why_not(lumen, drying),
         "cautions": _lumen_cautions(lumen, left),
         "assumed": assumed_of(lumen.inputs),
     }
-
-
-def minutes_to(lumen, target_mg: float | None, drying) -> dict | None:
-    """Return how many more minutes of air leave no more than a target; None without one."""
-    if target_mg is None:
-        return None
-    return _points(lumen.seconds_to(target_mg, drying), "min", ("p50", "p95"))
-
-
-def minutes_words(minutes: dict) -> str:
-    """Say the minutes of air to a target, of half the samples and of 95 %."""
-    return ", ".join(
-        f"{level} %: {'not this way' if found is None else significant(found) + ' min'}"
-        for level, found in (("50", minutes["p50"]), ("95", minutes["p95"]))
-    )
 
 
 def _why_not(lumen, drying) -> str | None:
@@ -264,8 +229,8 @@ def run_surface(args: argparse.Namespace) -> int:
     flags.done()
     answer = _finish(_surface_answer(area, state, edge, joints, samples, seed), samples, seed)
     lines = [f"water on the outside: {band(**answer['water_mg'], unit='mg')}"]
-    for place, points in answer["water_by_place_mg"].items():
-        lines.append(f"  {place}: {band(**points, unit='mg')}")
+    for place, found in answer["water_by_place_mg"].items():
+        lines.append(f"  {place}: {band(**found, unit='mg')}")
     emit(args, answer, _text(lines, answer))
     return 0
 
@@ -291,11 +256,11 @@ def _surface_answer(
         draw("assumed.air_temperature"),
     )  # fmt: skip
     return {
-        "water_mg": _points(found.total_kg, "mg"),
+        "water_mg": points(found.total_kg, "mg"),
         "water_by_place_mg": {
-            "film": _points(found.film_kg, "mg"),
-            "low edge": _points(found.bead_kg, "mg"),
-            "joints": _points(found.joints_kg, "mg"),
+            "film": points(found.film_kg, "mg"),
+            "low edge": points(found.bead_kg, "mg"),
+            "joints": points(found.joints_kg, "mg"),
         },
         "cautions": _cautions([]),
         "assumed": assumed_of(inputs),
