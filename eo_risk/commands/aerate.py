@@ -9,7 +9,6 @@ from pathlib import Path
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit, say
-from eo_risk.output.wording import own_record_line
 from eo_risk.units import to_si
 
 _SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
@@ -121,6 +120,8 @@ def _asked(given: dict, site: str | None):
 
 
 def _text(answer: dict, takes_up: bool) -> str:
+    from eo_risk.output.wording import own_record_line
+
     left, half = answer["left_ug_per_g"], answer["half_left_h"]
     table = columns(
         [(f"{h:g}", band(*(left[key][k] for key in ("p05", "p50", "p95")), "ug/g"))
