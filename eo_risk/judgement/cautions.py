@@ -7,6 +7,7 @@ answer would block, a blank blocks too, with "ask".
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -148,7 +149,7 @@ def _temperatures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | Non
             yield f"drying, {place}", dried.air_temperature_c, _drying_record(dried)
 
 
-def _pressures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | None, str]]:
+def _pressures(item: Item) -> Iterator[tuple[str, float | None, str]]:
     """Yield the air pressures an item meets: where, gauge [bar], the record of an unknown one."""
     for place, step in _all_drying(item):
         if step.method == "compressed_air" or step.pressure_gauge_bar is not None:
@@ -158,21 +159,8 @@ def _pressures(item: Item, plan: LoadPlan) -> Iterator[tuple[str, float | None, 
             yield lumen.name, lumen.emptied.pressure_gauge_bar, "assumed.air_pressure"
 
 
-def _exceeded(
-    found: Iterator[tuple[str, float | None, str]], highest: float | None, unit: str
-) -> Iterator[Caution]:
-    """Compare what is planned with a highest value; an unknown one may be its range's end."""
-    if highest is None:
-        return
-    for place, value, record_id in found:
-        most = reference.record(record_id).high if value is None else value
-        if most > highest:
-            said = f"{'not known, up to ' if value is None else ''}{most:.4g} {unit}"
-            yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:.4g} {unit}")
-
-
-def _chamber_kpa(plan: LoadPlan) -> Iterator[tuple[str, float | None]]:
-    """Yield the chamber pressures above ambient: where, absolute [kPa], None where not known.
+def _chamber_pressures(plan: LoadPlan) -> Iterator[tuple[str, float | None, None]]:
+    """Yield the chamber pressures above ambient: where, absolute [kPa]; no record has a range.
 
     EO alone is run below ambient; a mixture of gases may not be.
     """
@@ -183,26 +171,36 @@ def _chamber_kpa(plan: LoadPlan) -> Iterator[tuple[str, float | None]]:
     for place, kpa in (("exposure", cycle.total_pressure_kpa), ("washes", cycle.washes.high_kpa)):
         mixed = place == "exposure" and cycle.gas.balance in ("co2", "n2")
         if mixed if kpa is None else kpa > ambient_kpa:
-            yield place, kpa
+            yield f"cycle, {place}", kpa, None
 
 
-def _chamber(item: Item, plan: LoadPlan) -> Iterator[Caution]:
-    highest = named(item.instructions.highest_chamber_kpa)
+def _exceeded(
+    found: Iterator[tuple[str, float | None, str | None]], highest: float | None, unit: str
+) -> Iterator[Caution]:
+    """Compare what is planned with a highest value; an unknown one may be its range's end.
+
+    Without a record of its range it may be anything.
+    """
     if highest is None:
         return
-    for place, kpa in _chamber_kpa(plan):
-        if kpa is None or kpa > highest:
-            said = "pressure not known" if kpa is None else f"{kpa:.4g} kPa"
-            yield caution("instructions_exceeded",
-                          f"cycle, {place}: {said}, highest {highest:.4g} kPa")  # fmt: skip
+    for place, value, record_id in found:
+        if value is not None:
+            most, said = value, f"{value:.4g} {unit}"
+        elif record_id is not None:
+            most = reference.record(record_id).high
+            said = f"not known, up to {most:.4g} {unit}"
+        else:
+            most, said = math.inf, "pressure not known"
+        if most > highest:
+            yield caution("instructions_exceeded", f"{place}: {said}, highest {highest:.4g} {unit}")
 
 
 def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
     says = item.instructions
     yield from _exceeded(_temperatures(item, plan), named(says.highest_temperature_c), "C")
-    yield from _exceeded(_pressures(item, plan), named(says.highest_air_pressure_gauge_bar),
+    yield from _exceeded(_pressures(item), named(says.highest_air_pressure_gauge_bar),
                          "bar gauge")  # fmt: skip
-    yield from _chamber(item, plan)
+    yield from _exceeded(_chamber_pressures(plan), named(says.highest_chamber_kpa), "kPa")
     level = reference.record("assumed.eo_concentration")
     given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
     least, most = (given, given) if given is not None else (level.low, level.high)
@@ -217,10 +215,10 @@ def _blank_requirements(item: Item, plan: LoadPlan) -> Iterator[str]:
     if says.eo_allowed == "yes":
         if says.highest_temperature_c is None:
             yield "highest temperature"
-        pressed = any(bar is None or bar > 0.0 for _, bar, _ in _pressures(item, plan))
+        pressed = any(bar is None or bar > 0.0 for _, bar, _ in _pressures(item))
         if pressed and says.highest_air_pressure_gauge_bar is None:
             yield "highest air pressure"
-        if says.highest_chamber_kpa is None and any(_chamber_kpa(plan)):
+        if says.highest_chamber_kpa is None and any(_chamber_pressures(plan)):
             yield "highest chamber pressure"
         if says.aeration_h is None:
             yield "hours of aeration"
@@ -285,7 +283,7 @@ def _desiccated(item: Item) -> Iterator[Caution]:
             yield caution("desiccated", place)
 
 
-def _needed(item: Item, plan: LoadPlan, facts: ItemFacts) -> Iterator[Caution]:
+def _needed(item: Item, facts: ItemFacts) -> Iterator[Caution]:
     if item.needed_by is None:
         return
     if facts.out is None:
@@ -326,8 +324,6 @@ def item_cautions(item: Item, plan: LoadPlan, facts: ItemFacts) -> tuple[Caution
     found += _requirements(item, plan)
     found += _aeration(item, plan)
     found += _humidity(plan)
-    found += _needed(item, plan, facts)
+    found += _needed(item, facts)
     found += _found(item, plan, facts)
     return worst_first(found)
-
-
