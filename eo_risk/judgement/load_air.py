@@ -23,11 +23,6 @@ from eo_risk.physics.layer import Stage
 from eo_risk.physics.shared_air import SharedAir, SharedPart, run_shared_air
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
-# The load is run again when its own air would keep more than this share of a limit in an item at
-# the end, or lengthen its hours by more than this share, and not by some minutes only.
-_LIMIT_SHARE = 0.02
-_HOURS_SHARE = 0.05
-
 
 def air_changes(plan: LoadPlan, step: AerationStep) -> float | None:
     """Return the air changes of an aeration step, in a room those of the room. [1/h]"""
@@ -221,15 +216,18 @@ def noticeable(
     """
     if limit_kg <= 0.0:
         return False
+    limit_share, hours_share, least_s = (
+        reference.record(f"decision.own_air_{name}").value_si
+        for name in ("limit_share", "hours_share", "least_time")
+    )
     kept = store_m3 * level
-    if np.quantile(kept[-1], 0.95) > _LIMIT_SHARE * limit_kg:
+    if np.quantile(kept[-1], 0.95) > limit_share * limit_kg:
         return True
-    least_s = reference.record("decision.own_air_least_time").value_si
     for quantile in (0.5, 0.95):
         clean, aired = (hours_inside(time_s, [(held, limit_kg)], quantile)
                         for held in (held_kg, held_kg + kept))  # fmt: skip
         if clean is None:
             continue
-        if aired is None or aired > max((1.0 + _HOURS_SHARE) * clean, clean + least_s):
+        if aired is None or aired > max((1.0 + hours_share) * clean, clean + least_s):
             return True
     return False
