@@ -11,11 +11,11 @@ from eo_risk.judgement.result import Assumed, Caution, Influence, Question, Resi
 _NOTHING = 1e-6  # in the unit of a row; below it no figure is worth printing
 
 
-def number(value: float) -> str:
-    """Write a number with three significant figures, without an exponent where legible."""
+def number(value: float, figures: int = 3) -> str:
+    """Write a number with a few significant figures, without an exponent where legible."""
     if 0.0 < abs(value) < _NOTHING:
         return f"below {_NOTHING:g}"
-    text = f"{value:.3g}"
+    text = f"{value:.{figures}g}"
     return f"{float(text):.10g}" if "e" in text and 1e-4 <= abs(value) < 1e7 else text
 
 

@@ -19,6 +19,7 @@ from eo_risk.judgement.hours import cap_s
 from eo_risk.judgement.influence import Effect, words
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.own_records import as_records
+from eo_risk.judgement.reasons import number
 from eo_risk.judgement.result import Action, AerationTime, ItemResult, Verdict
 from eo_risk.plan.load_plan import Item, LoadPlan
 
@@ -111,19 +112,14 @@ def _beyond_cap(
     return _action(name, why)
 
 
-def _two_figures(number: float) -> str:
-    """Write a number with two figures and no power of ten."""
-    return f"{float(f'{number:.2g}'):.12g}"
-
-
 def _then(now: ItemDraft, known: Sequence[ItemDraft]) -> str:
     """Say what knowing a number brings: the hours, or the residue where these stay too far."""
     first, last = known[0], known[-1]
     if first.aeration.unreached:
         times = sorted(_times_the_limit(draft) for draft in known)
-        span = " to ".join(dict.fromkeys(_two_figures(number) for number in (times[0], times[-1])))
+        span = " to ".join(dict.fromkeys(number(end, 2) for end in (times[0], times[-1])))
         return (f"known, {span} times the limit at 95 % instead of "
-                f"{_two_figures(_times_the_limit(now))}")  # fmt: skip
+                f"{number(_times_the_limit(now), 2)}")  # fmt: skip
     if len(known) > 1:
         return f"from {_hours(first.aeration)} to {_hours(last.aeration)}, by which it is"
     return f"at its middle value {_hours(first.aeration)}"
