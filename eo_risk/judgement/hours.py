@@ -116,7 +116,7 @@ def aeration_time(
 
     planned = course(trace)
     p50, p95 = (_needed_s(planned, followed, quantile) for quantile in (0.5, 0.95))
-    far_s = float(_time_s(trace if p95 is not None else far())[-1])
+    far_s = float((planned if p95 is not None else followed())[0][-1])
     return _aeration_time(plan, item, p50, p95, far_s)
 
 

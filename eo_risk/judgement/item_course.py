@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -129,6 +129,6 @@ class ItemCourse:
     @cached_property
     def part_hours(self) -> Sequence[Band | None]:
         """The hours each part needs by itself."""
-        far = None if self.aeration is None else lambda: self._far(self.pool_on)
+        far = None if self.aeration is None else cache(lambda: self._far(self.pool_on))
         least = self.limits.least_eo_kg(self.trace.contact_area)
         return hours_by_part(self.trace, least, far)
