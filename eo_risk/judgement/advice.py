@@ -67,7 +67,7 @@ def _codes(result: ItemResult) -> set[str]:
     return {c.code for c in result.cautions if c.level == "block"}
 
 
-def _fixes(plan: LoadPlan, result: ItemResult) -> list[Action]:
+def _fixes(result: ItemResult) -> list[Action]:
     """Return what blocking cautions ask to be done, before it is known what that brings."""
     codes, found = _codes(result), []
     if "liquid_seen" in codes:
@@ -339,7 +339,7 @@ def _shortest_pair(
         return []
     alone = max((rank(a.new_verdict) for a in found if a.new_verdict), default=0)
     alone = max(alone, rank(result.verdict))
-    better = [p for p in _pairs(plan, result, _fixes(plan, result), bench)
+    better = [p for p in _pairs(plan, result, _fixes(result), bench)
               if rank(p.new_verdict) > alone]  # fmt: skip
     best = sorted(better, key=lambda a: (-rank(a.new_verdict), a.added_minutes))
     return best[:1]
@@ -369,7 +369,7 @@ def _actions(
     plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench, splits: dict
 ) -> tuple[Action, ...]:
     fixes = []
-    for fix in _fixes(plan, result):
+    for fix in _fixes(result):
         verdict, _ = bench(bench.done(plan, fix))
         better = verdict if rank(verdict) > rank(result.verdict) else None
         fixes.append(replace(fix, new_verdict=better))

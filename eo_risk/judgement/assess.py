@@ -15,12 +15,7 @@ from eo_risk.judgement.change.split import asks_full_load, grouped
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
-from eo_risk.judgement.load_air import (
-    air_changes,
-    depleted_level,
-    levels,
-    noticeable,
-)
+from eo_risk.judgement.load_air import air_changes, depleted_level, levels, noticeable
 from eo_risk.judgement.load_context import LoadContext, load_context
 from eo_risk.judgement.result import (
     VERDICTS,

@@ -21,9 +21,7 @@ from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
 from eo_risk.judgement.material.parts import PartModel, correlation_parts
-from eo_risk.judgement.material.slow_pool import (
-    unmeasured_pool,
-)
+from eo_risk.judgement.material.slow_pool import unmeasured_pool
 from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
 from eo_risk.judgement.reasons import question, reasons

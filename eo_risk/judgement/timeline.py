@@ -111,7 +111,6 @@ class Timeline:
         far = tuple(replace(stage, after=None) for stage in self.far)
         return replace(self, aeration=self.aeration[: self.branch] + far, far=(), branch=0)
 
-
     @property
     def ways(self) -> tuple[tuple[Timeline, np.ndarray], ...]:
         """The way as planned and, where it is followed, the one far beyond, with their outputs."""

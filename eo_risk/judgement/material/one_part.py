@@ -143,4 +143,3 @@ def part_cautions(asked: OnePart, model: PartModel) -> tuple[Caution, ...]:
         if model.data_class == "C":
             found.append(caution("estimated_material", name))
     return worst_first(found)
-

@@ -36,6 +36,11 @@ LOOK_AGAIN = "then look again"
 _QUANTILE = 0.95
 
 
+def _glycol_kg(eo_kg: np.ndarray) -> float:
+    """Return the 95 % point of the EG that so much EO turned into. [kg]"""
+    return float(np.quantile(eo_kg * properties.glycol_per_eo(), _QUANTILE))
+
+
 @dataclass(frozen=True)
 class GlycolProblem:
     """The leftover water of one item and the EG it must not pass.
@@ -53,15 +58,13 @@ class GlycolProblem:
     @property
     def now_kg(self) -> float:
         """The 95 % point of EG as the plan stands. [kg]"""
-        made = self.water.film.glycol[-1] * properties.glycol_per_eo()
-        return float(np.quantile(made, _QUANTILE))
+        return _glycol_kg(self.water.film.glycol[-1])
 
     def glycol_kg(self, dried: DriedItem) -> float:
         """Return the 95 % point of EG, all water as film, at the end of the aeration. [kg]"""
         places = wet_places(dried, self.water.path, as_plug=False)
         film = reduce(added, (place.film for place in places))
-        made = (film.glycol[-1] + self.beside_kg) * properties.glycol_per_eo()
-        return float(np.quantile(made, _QUANTILE))
+        return _glycol_kg(film.glycol[-1] + self.beside_kg)
 
     def places(self) -> list[tuple[str, str]]:
         """Name the places water can be weighed in: the outside with its joints, every lumen."""
