@@ -13,7 +13,7 @@ from eo_risk.judgement.water.beside import beside_water
 from eo_risk.judgement.water.channels import Ways, ways_of
 from eo_risk.physics import chamber_water, drying, water
 from eo_risk.physics.moist_air import Fluids
-from eo_risk.plan.load_plan import DryingStep, Emptied, Item, Lumen
+from eo_risk.plan.load_plan import DryingStep, Item, Lumen
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def _stay(step: DryingStep, field: str, inputs: ItemInputs, ambient_pa: float):
 
 def _blow(
     water_kg: np.ndarray, at: LumenWater, step: DryingStep, field: str, inputs: ItemInputs,
-    fluids: Fluids, ambient_pa: float, *, weighed: bool,
+    fluids: Fluids, ambient_pa: float,
 ) -> np.ndarray:  # fmt: skip
     """Return the water left after compressed air was led through a lumen."""
     passes = at.ways.passes_air
@@ -76,7 +76,7 @@ def _blow(
     seconds = _minutes(step, field, inputs)
     measured = step.flow_nl_per_min is not None
     if measured:
-        rate = np.full(inputs.samples, units.to_si(step.flow_nl_per_min, "NL/min"))
+        rate = units.to_si(step.flow_nl_per_min, "NL/min")
         flow = leftover.normal_flow_kg_per_s(inputs.draw, rate)
     else:
         gauge = inputs.number(f"{field}.pressure_gauge_bar", step.pressure_gauge_bar, "bar",
@@ -85,7 +85,7 @@ def _blow(
             inputs.draw, fluids, at.bore_m, at.length_m, gauge, air_k=air_k, ambient_pa=ambient_pa
         ) / at.ways.sharing
     known = measured or step.pressure_gauge_bar is not None
-    if passes and known and not weighed and step.minutes:
+    if passes and known and at.lumen.measured_mg is None and step.minutes:
         full = water.bore_volume_m3(at.bore_m, at.length_m) * fluids.water_density_kg_per_m3(air_k)
         water_kg = leftover.blown_out_kg(inputs.draw, water_kg, full)
     result = leftover.air_drying(
@@ -95,21 +95,6 @@ def _blow(
         outer_diameter_m=at.bore_m, passes_air=passes,
     )  # fmt: skip
     return np.where(seconds > 0.0, result.left_kg(seconds), water_kg)
-
-
-def _emptying_pressure_pa(
-    emptied: Emptied, bore_m: np.ndarray, length_m: np.ndarray, inputs: ItemInputs,
-    fluids: Fluids, ambient_pa: float,
-) -> float | np.ndarray | None:  # fmt: skip
-    """Return the gauge pressure of the air a lumen was emptied with; a measured flow wins."""
-    if emptied.flow_nl_per_min is not None:
-        rate = np.full(inputs.samples, units.to_si(emptied.flow_nl_per_min, "NL/min"))
-        flow = leftover.normal_flow_kg_per_s(inputs.draw, rate)
-        return leftover.flow_pressure_pa(inputs.draw, fluids, bore_m, length_m, flow,
-                                         air_k=inputs.draw("room.temperature"),
-                                         ambient_pa=ambient_pa)  # fmt: skip
-    pressure = emptied.pressure_gauge_bar
-    return None if pressure is None else units.to_si(pressure, "bar")
 
 
 def lumen_water(
@@ -128,7 +113,10 @@ def lumen_water(
         inputs.draw, bore, length,
         leftover.Emptying(
             emptied.how, emptied.pushes, emptied.seconds,
-            _emptying_pressure_pa(emptied, bore, length, inputs, fluids, ambient_pa),
+            leftover.emptying_pressure_pa(
+                inputs.draw, fluids, bore, length, emptied.flow_nl_per_min,
+                emptied.pressure_gauge_bar, air_k=room_k, ambient_pa=ambient_pa,
+            ),
             emptied.orientation,
         ),
         open_ends=lumen.open_ends, blocked=lumen.blocked == "yes" or elsewhere,
@@ -149,7 +137,7 @@ def lumen_water(
     for i, step in enumerate(lumen.drying):
         where = f"{field}.drying[{i}]"
         if step.method == "compressed_air":
-            left = _blow(left, at, step, where, inputs, fluids, ambient_pa, weighed=weighed)
+            left = _blow(left, at, step, where, inputs, fluids, ambient_pa)
         elif step.method in ("cabinet", "bench", "vacuum"):
             place = plug_place(at, left, inputs, fluids)
             stay = _stay(step, where, inputs, ambient_pa)
@@ -184,8 +172,7 @@ def blown_further(
     """Return a lumen after more minutes of compressed air, weighed or not."""
     step = further_air(at.lumen, minutes, allowed_bar)
     field = f"lumens[{index}].drying[{len(at.lumen.drying)}]"
-    weighed = at.lumen.measured_mg is not None
-    left = _blow(at.dried_kg, at, step, field, inputs, fluids, ambient_pa, weighed=weighed)
+    left = _blow(at.dried_kg, at, step, field, inputs, fluids, ambient_pa)
     return replace(at, dried_kg=left)
 
 

@@ -94,8 +94,7 @@ def lumen_removed(
 
     The air first dries the water there; only what time is left then counts.
     """
-    rate = np.full(inputs.samples, units.to_si(flow_nl_per_min, "NL/min"))
-    flow = leftover.normal_flow_kg_per_s(inputs.draw, rate)
+    flow = leftover.normal_flow_kg_per_s(inputs.draw, units.to_si(flow_nl_per_min, "NL/min"))
     length = length_m * inputs.draw("glycol.open_share")
     can, wet = [], water_kg
     for water in waters:

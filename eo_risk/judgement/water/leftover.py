@@ -15,7 +15,7 @@ from eo_risk import reference
 from eo_risk.judgement.risk import Draw, ItemDraw
 from eo_risk.physics import airflow, drying, films, properties, water
 from eo_risk.physics.moist_air import Fluids
-from eo_risk.units import GAS_CONSTANT_J_PER_MOL_K, STANDARD_ATMOSPHERE_PA
+from eo_risk.units import GAS_CONSTANT_J_PER_MOL_K, STANDARD_ATMOSPHERE_PA, to_si
 
 AnyDraw = Draw | ItemDraw
 
@@ -159,6 +159,22 @@ def flow_pressure_pa(
         flow_kg_per_s, bore_m, length_m, ambient_pa, highest_pa,
         **_tube_air(draw, numbers, air_k, ambient_pa),
     )  # fmt: skip
+
+
+def emptying_pressure_pa(
+    draw: AnyDraw, numbers: Fluids, bore_m: np.ndarray, length_m: np.ndarray,
+    flow_nl_per_min: float | None, gauge_bar: float | None, *, air_k: np.ndarray,
+    ambient_pa: float,
+) -> float | np.ndarray | None:  # fmt: skip
+    """Return the gauge pressure of the air a lumen was emptied with; a measured flow wins. [Pa]
+
+    None where neither was told.
+    """
+    if flow_nl_per_min is not None:
+        flow = normal_flow_kg_per_s(draw, to_si(flow_nl_per_min, "NL/min"))
+        return flow_pressure_pa(draw, numbers, bore_m, length_m, flow, air_k=air_k,
+                                ambient_pa=ambient_pa)  # fmt: skip
+    return None if gauge_bar is None else to_si(gauge_bar, "bar")
 
 
 def _tube_air(

@@ -84,26 +84,17 @@ class OneLumen:
         if told.water_mg is not None:
             error_mg = told.scale_error_mg
             return self.inputs.known_with_error("--water-mg", told.water_mg, error_mg, "mg")
-        emptying = leftover.Emptying(
-            told.how, told.pushes, told.emptied_seconds, self._emptying_pa(),
-            told.orientation,
+        pressure = leftover.emptying_pressure_pa(
+            self.draw, self.numbers, self.bore_m, self.length_m, told.emptied_flow,
+            told.emptied_bar, air_k=self.air_k, ambient_pa=STANDARD_ATMOSPHERE_PA,
         )  # fmt: skip
+        emptying = leftover.Emptying(
+            told.how, told.pushes, told.emptied_seconds, pressure, told.orientation
+        )
         return leftover.lumen_start_kg(
             self.draw, self.bore_m, self.length_m, emptying, open_ends=told.open_ends,
             blocked=told.blocked, hubs=told.hubs, temperature_k=self.air_k,
         )  # fmt: skip
-
-    def _emptying_pa(self) -> np.ndarray | float | None:
-        """Gauge pressure of the air it was emptied with; None when it was not told. [Pa]"""
-        if self.told.emptied_flow is not None:
-            rate = np.full(self.draw.samples, to_si(self.told.emptied_flow, "NL/min"))
-            return leftover.flow_pressure_pa(
-                self.draw, self.numbers, self.bore_m, self.length_m,
-                leftover.normal_flow_kg_per_s(self.draw, rate), air_k=self.air_k,
-                ambient_pa=STANDARD_ATMOSPHERE_PA,
-            )  # fmt: skip
-        bar = self.told.emptied_bar
-        return None if bar is None else to_si(bar, "bar")
 
     def blown_kg(self, start_kg: np.ndarray) -> np.ndarray:
         """Water once the first seconds of drying air have thrown out what moves. [kg]
@@ -120,8 +111,7 @@ class OneLumen:
         """Flow as measured, or as the pressure drives it without losses. [kg/s]"""
         measured = self.told.flow_nl_per_min
         if measured is not None:
-            rate = np.full(self.draw.samples, to_si(measured, "NL/min"))
-            return leftover.normal_flow_kg_per_s(self.draw, rate)
+            return leftover.normal_flow_kg_per_s(self.draw, to_si(measured, "NL/min"))
         gauge_pa = self.inputs.number(
             "--air-pressure-gauge-bar", self.told.pressure_bar, "bar", "assumed.air_pressure"
         )
