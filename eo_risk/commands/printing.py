@@ -80,10 +80,10 @@ def assumed_lines(rows: Iterable[dict]) -> list[str]:
 def caution_lines(cautions: Iterable[dict]) -> list[str]:
     """Say the cautions as every answer does, with what to do, one line each."""
     from eo_risk.output.shown import text_in
-    from eo_risk.output.wording import LEVEL, caution_text
+    from eo_risk.output.wording import caution_line
     from eo_risk.plan.site_entries import UnitsShown
 
-    return [f"{LEVEL[c['level']]}: {text_in(caution_text(c), UnitsShown())}" for c in cautions]
+    return [text_in(caution_line(caution), UnitsShown()) for caution in cautions]
 
 
 def columns(rows: Sequence[Sequence[str]], header: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from dataclasses import asdict
 from typing import Any
 
 from eo_risk.errors import Fault, InputError, nearest, unknown_name
+from eo_risk.judgement.limits import SCREENING_NOTE
 from eo_risk.judgement.result import NOTICE, Caution
 from eo_risk.measured.certificates import stands_above
 from eo_risk.measured.compare import Member, Ranked, compare, rank, reach_of
@@ -22,8 +23,6 @@ from eo_risk.measured.lab_options import CONDITIONS, LabOptions, cell, why_not_u
 from eo_risk.measured.layer_fit.answer import PhysicsRequest, physics_answer
 from eo_risk.measured.predictions import beside_prediction
 from eo_risk.measured.results_table import LabTable
-
-SCREENING = "screening, not a limit; says nothing about local irritation"
 
 
 def _groups(amounts: Sequence[DeviceAmount]) -> dict[str, list[DeviceAmount]]:
@@ -121,7 +120,7 @@ def _substance(
         "unit": "mg",
         "limit_mg": limit_mg,
         "limit_kind": "screening" if substance == "EG" else "limit",
-        "limit_note": SCREENING if substance == "EG" else "",
+        "limit_note": SCREENING_NOTE if substance == "EG" else "",
         "limit_ug_per_cm2": per_area,
         "area_cm2": None if per_area is None else amounts[0].row.area_cm2,
         "group": worst,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from eo_risk.judgement.limits import SCREENING_NOTE
 from eo_risk.output.html import Markup, bullets, escaped, facts, table, tag
 from eo_risk.output.load_sheet import item_title, planned_hours, verdict_mark
 from eo_risk.output.numbers import (
@@ -18,7 +19,6 @@ from eo_risk.output.svg_chart import Band, Mark, Scale, line_chart
 from eo_risk.output.verdict_wording import (
     PERIOD,
     RESIDUE_HEADER,
-    SCREENING,
     limit_text,
     model_text,
     standing_text,
@@ -58,8 +58,8 @@ def residue_cells(row: dict, samples: int) -> list[object]:
     """Write one residue as cells: substance, what is compared, amount, limit, standing."""
     about = model_text(row)
     limit = limit_text(row)
-    if row["kind"] == "screening" and SCREENING not in limit:
-        limit = f"{limit}; {SCREENING}"
+    if row["kind"] == "screening" and SCREENING_NOTE not in limit:
+        limit = f"{limit}; {SCREENING_NOTE}"
     if row["clause"] and row["kind"] == "limit":
         limit = f"{limit}, {printable(row['clause'])}"
     return [
@@ -152,6 +152,15 @@ def curve_sentence(item: dict, planned_h: float | None) -> str:
     return " ".join(said)
 
 
+def needed_in_picture(item: dict, planned_h: float | None) -> float | None:
+    """Return the hours needed, where a picture of the curve has room to mark them. [h]"""
+    aeration = item["aeration_h"]
+    if not aeration or aeration["beyond_cap"]:
+        return None
+    last = max(item["curve"]["hours"][-1], planned_h or 0.0)
+    return aeration["required"] if aeration["required"] <= _PICTURE_REACH * last else None
+
+
 def curve_chart(item: dict, planned_h: float | None, scale: Scale | None = None) -> Markup:
     """Draw EO left in one piece over aeration time against its limit."""
     curve, eo = item["curve"], item["curve"]["eo_mg"]
@@ -163,11 +172,9 @@ def curve_chart(item: dict, planned_h: float | None, scale: Scale | None = None)
     moments = []
     if planned_h is not None:
         moments.append(Mark(planned_h, f"planned {with_unit(planned_h, 'h')}", _DASH["planned"]))
-    aeration = item["aeration_h"]
-    last = max(curve["hours"][-1], planned_h or 0.0)
-    if aeration and not aeration["beyond_cap"] and aeration["required"] <= _PICTURE_REACH * last:
-        needed = f"needed {hours_up(aeration['required'])}"
-        moments.append(Mark(aeration["required"], needed, _DASH["required"]))
+    needed_h = needed_in_picture(item, planned_h)
+    if needed_h is not None:
+        moments.append(Mark(needed_h, f"needed {hours_up(needed_h)}", _DASH["required"]))
     band = Band(curve["hours"], eo["p05"], eo["p50"], eo["p95"])
     sentence = curve_sentence(item, planned_h)
     return line_chart(band, limit, moments, "EO left in one piece, mg", sentence, scale)

@@ -17,10 +17,11 @@ from eo_risk.output.verdict_wording import reason_with_number
 from eo_risk.output.wording import (
     caution_groups,
     edition_text,
-    further_actions,
+    grouped_cautions,
     load_cautions,
     load_hours,
     main_action,
+    more_to_do,
     required_hours,
     short_water,
     where_text,
@@ -199,11 +200,6 @@ def _with_action(caution: dict, letters: int) -> str:
     return f"{shorten(caution['text'], max(letters - len(action), letters // 2))} {action}"
 
 
-def _in_full(answer: dict, level: str) -> list[tuple[str, str]]:
-    return [(where_text(numbers), f"{caution['text']} {caution['action']}")
-            for caution, numbers in caution_groups(answer, level)]  # fmt: skip
-
-
 def _blocking_lines(answer: dict, lines_each: int) -> list[tuple[str, str]]:
     """List what blocks, as where and what; beyond a few kinds their names alone."""
     letters = lines_each * _LETTERS_ACROSS
@@ -241,8 +237,7 @@ def _load_lines(answer: dict) -> list[tuple[str, str]]:
 
 def _more_to_do(answer: dict) -> Markup | None:
     """List the other actions of every item, for a sheet that has the room."""
-    lines = [(where_text([number]), action) for number, item in enumerate(answer["items"], 1)
-             for action in further_actions(item)]  # fmt: skip
+    lines = more_to_do(answer)
     if not lines:
         return None
     return tag("div", tag("b", "More to do"), _listed(lines), class_="blocking")
@@ -302,8 +297,8 @@ def load_sheet(answer: dict, plan: LoadPlan, created: datetime | None, shown: Un
     texts, more = _items_on_a_page(answer, lines), None
     if texts is None:
         texts, more = _items_in_full(answer), _more_to_do(answer)
-        blocking = _in_full(answer, "block")
-        others = _load_lines(answer) + _in_full(answer, "warn")
+        blocking = grouped_cautions(answer, "block")
+        others = _load_lines(answer) + grouped_cautions(answer, "warn")
     return tag(
         "section",
         _head(answer, plan, shown),

@@ -18,15 +18,15 @@ from eo_risk.output.verdict_wording import ruling_text, short_reason
 from eo_risk.output.wording import (
     SPLIT,
     allowed_water,
-    caution_groups,
     caution_text,
     edition_text,
     following,
     found_wet,
-    further_actions,
+    grouped_cautions,
     load_cautions,
     load_hours,
     main_action,
+    more_to_do,
     own_record_line,
     required_hours,
     slow_tail_hours,
@@ -122,18 +122,16 @@ def _items(items: Iterable[dict]) -> Iterator[str]:
 def _cautions(answer: dict) -> Iterator[str]:
     """Say what blocks and what warns, beside which items, and all that stands at the load."""
     for level, label in (("block", "Blocks"), ("warn", "Warns")):
-        for caution, numbers in caution_groups(answer, level):
-            text = f"{where_text(numbers)}: {caution['text']} {caution['action']}"
-            yield from _labelled(label, text)
+        for where, said in grouped_cautions(answer, level):
+            yield from _labelled(label, f"{where}: {said}")
     for said in load_cautions(answer):
         yield from _labelled("Whole load", said)
 
 
 def _more_to_do(answer: dict) -> Iterator[str]:
     """List the other actions of items whose first one does not give Within."""
-    for number, item in enumerate(answer["items"], 1):
-        for action in further_actions(item):
-            yield from _labelled("More to do", f"{where_text([number])}: {action}")
+    for where, said in more_to_do(answer):
+        yield from _labelled("More to do", f"{where}: {said}")
 
 
 def _splits(answer: dict) -> Iterator[str]:

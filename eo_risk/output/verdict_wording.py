@@ -32,11 +32,8 @@ MODEL = {
     "wet_spot": "wet spot",
 }
 RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
-SCREENING = "screening, not a limit; says nothing about local irritation"
 
 _EDITION = "ISO 10993-7"
-# How a residue stands to its limit, but for "inside".
-_NO_FIGURE, _ABOVE, _MAY_BE = "no figure", "above", "may be above"
 _NUMBER_REASON = re.compile(r"(EO|ECH|EG) (\d|below )")
 
 
@@ -137,10 +134,7 @@ def short_reason(item: dict) -> str:
     found = [*_short_causes(item), *_without_figure(item)]
     if ruling_residue(item) is None:
         found.append("no residue could be compared with a limit")
-    for row in _over(item):
-        above = standing_text(row) == _ABOVE
-        where = "above its limit" if above else "may be above its limit"
-        found.append(f"{row['substance']} {where}")
+    found += [f"{row['substance']} {standing_text(row)} its limit" for row in _over(item)]
     return one_line(found) or "the 95 % bound is inside every limit"
 
 
@@ -179,11 +173,11 @@ def model_text(row: dict) -> str:
 def standing_text(row: dict) -> str:
     """Say how a residue stands to its limit or reference, in words that fit its kind."""
     if row["limit"] is None:
-        return _NO_FIGURE
+        return "no figure"
     above, inside = row["p05"] > row["limit"], row["p95"] <= row["limit"]
     if row["kind"] == "screening":
         place = "below" if inside else "above" if above else "around"
         # What cannot be is no reason, and must not read as one beside an item that is Within.
         aside = "; a ceiling, not used for the verdict" if row["model"] == "ceiling" else ""
         return f"{place} the reference{aside}"
-    return "inside" if inside else _ABOVE if above else _MAY_BE
+    return "inside" if inside else "above" if above else "may be above"

@@ -41,6 +41,11 @@ def caution_text(caution: dict) -> str:
     return " ".join(filter(None, said))
 
 
+def caution_line(caution: dict) -> str:
+    """Say a caution with its level in front."""
+    return f"{LEVEL[caution['level']]}: {caution_text(caution)}"
+
+
 def assumed_line(row: dict) -> str:
     """Say which field was assumed, over which range."""
     note = f" ({printable(row['note'])})" if row["note"] else ""
@@ -224,10 +229,16 @@ def following(item: dict) -> list[dict]:
 
 def further_actions(item: dict) -> list[str]:
     """Write what else is to be done, or may be, where the first action does not give Within."""
-    return [_with_verdict(action) for action in following(item)]
+    return [with_verdict(action) for action in following(item)]
 
 
-def _with_verdict(action: dict) -> str:
+def more_to_do(answer: dict) -> list[tuple[str, str]]:
+    """Write the further actions of every item, as where and what."""
+    return [(where_text([number]), action) for number, item in enumerate(answer["items"], 1)
+            for action in further_actions(item)]  # fmt: skip
+
+
+def with_verdict(action: dict) -> str:
     """Write an action with the verdict it brings."""
     brings = action["new_verdict"]
     return f"{action_text(action)} → {brings}" if brings else action_text(action)
@@ -249,7 +260,7 @@ def main_action(item: dict, elsewhere: str = "see its page") -> str:
     first, others = item["actions"][0], further_actions(item)
     if first["action"] == SPLIT:  # which items go into which load is a list of its own
         first = {**first, "detail": first["detail"].partition(": ")[0]}
-    said = _with_verdict(first)
+    said = with_verdict(first)
     return f"{said}; and {len(others)} more: {elsewhere}" if others else said
 
 
@@ -284,6 +295,12 @@ def caution_groups(answer: dict, level: str) -> list[tuple[dict, list[int]]]:
     return list(groups.values())
 
 
+def grouped_cautions(answer: dict, level: str) -> list[tuple[str, str]]:
+    """Say the cautions of one level beside items in full, as where and what."""
+    return [(where_text(numbers), f"{caution['text']} {caution['action']}")
+            for caution, numbers in caution_groups(answer, level)]  # fmt: skip
+
+
 def load_cautions(answer: dict) -> list[str]:
     """Say every caution of the load as a whole, whatever its level."""
-    return [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in answer["cautions"]]
+    return list(map(caution_line, answer["cautions"]))
