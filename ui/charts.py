@@ -5,12 +5,11 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from eo_risk.output.item_page import drawn_limit
+from eo_risk.output.item_page import drawn_limit, needed_in_picture
 from eo_risk.output.numbers import hours_up, with_unit
 
 _INK, _BAND, _LINE, _LIMIT = "#1a1d21", "#b9c7d2", "#0b3f5c", "#8f2d0b"
 _DECADES = 1e4  # how far down a logarithmic axis reaches
-_REACH = 2.0  # hours needed beyond this many times the curve stand in the text only
 _X = alt.X("hours:Q", title="Hours since the end of the last air wash (h)")
 
 
@@ -56,9 +55,7 @@ def curve(item: dict, planned_h: float | None, log: bool) -> alt.LayerChart:
         layers.append(_limit(row))
     if planned_h is not None:
         layers.append(_moment(planned_h, f"planned {with_unit(planned_h, 'h')}", [7, 3]))
-    aeration = item["aeration_h"]
-    last = max(item["curve"]["hours"][-1], planned_h or 0.0)
-    if aeration and not aeration["beyond_cap"] and aeration["required"] <= _REACH * last:
-        needed = f"needed {hours_up(aeration['required'])}"
-        layers.append(_moment(aeration["required"], needed, [4, 3]))
+    needed_h = needed_in_picture(item, planned_h)
+    if needed_h is not None:
+        layers.append(_moment(needed_h, f"needed {hours_up(needed_h)}", [4, 3]))
     return alt.layer(*layers).properties(height=300)

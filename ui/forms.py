@@ -157,3 +157,11 @@ def show_faults(faults: tuple[Fault, ...], where: str = "") -> None:
     if faults:
         lines = "\n".join(f"- `{f.where}`: {words.plain(f.said)}" for f in faults)
         st.error(f"{where or words.FAULTS}\n\n{lines}")
+
+
+def take(candidate: dict) -> None:
+    """Take a changed plan and draw the page afresh, or show its faults."""
+    faults = state.offer(candidate)
+    show_faults(faults)
+    if not faults:
+        st.rerun()

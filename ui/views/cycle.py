@@ -48,14 +48,7 @@ def _form() -> None:
             raw["rules"] = forms.block(Rules, raw["rules"], f"{key}-rules")
         sent = st.form_submit_button(words.APPLY)
     if sent:
-        _take(raw)
-
-
-def _take(candidate: dict) -> None:
-    faults = state.offer(candidate)
-    forms.show_faults(faults)
-    if not faults:
-        st.rerun()
+        forms.take(raw)
 
 
 def _steps() -> None:
@@ -64,10 +57,10 @@ def _steps() -> None:
     add, remove = st.columns(2)
     if add.button(words.ADD_STEP):
         raw["aeration"].append({})
-        _take(raw)
+        forms.take(raw)
     if remove.button(words.REMOVE_STEP, disabled=len(raw["aeration"]) < 2):
         raw["aeration"].pop()
-        _take(raw)
+        forms.take(raw)
 
 
 def _from_site() -> None:
@@ -81,7 +74,7 @@ def _from_site() -> None:
         choice, button = st.columns([3, 1], vertical_alignment="bottom")
         chosen = choice.selectbox(title, names, key=f"site-{kind}")
         if button.button(f"{words.TAKE}: {title}", key=f"take-{kind}"):
-            _take(state.raw() | {kind: chosen})
+            forms.take(state.raw() | {kind: chosen})
 
 
 st.title(words.CYCLE)

@@ -6,7 +6,7 @@ import copy
 
 import streamlit as st
 
-from eo_risk.errors import EoRiskError, Fault
+from eo_risk.errors import EoRiskError
 from eo_risk.plan.load_plan import (
     Beside,
     Coating,
@@ -85,13 +85,13 @@ def _by_name() -> None:
         candidate = state.raw()
         taken = [item["name"] for item in candidate["items"]]
         candidate["items"] += with_usual(pick.with_own_names(items, taken), state.site())
-        _take(candidate)
+        forms.take(candidate)
 
 
 def _fill() -> None:
     items = fill.draw(state.form_key("fill"))
     if items is not None:
-        _take(state.raw() | {"items": items})
+        forms.take(state.raw() | {"items": items})
 
 
 def _parts(item: dict, key: str) -> None:
@@ -157,14 +157,7 @@ def _item_form(index: int) -> None:
             item["instructions"] = forms.block(Instructions, says_now, f"{key}-instructions")
         sent = st.form_submit_button(words.APPLY)
     if sent:
-        _take(raw)
-
-
-def _take(candidate: dict) -> None:
-    faults: tuple[Fault, ...] = state.offer(candidate)
-    forms.show_faults(faults)
-    if not faults:
-        st.rerun()
+        forms.take(raw)
 
 
 def _lists(index: int) -> list[tuple[str, str, dict]]:
@@ -197,7 +190,7 @@ def _grow(index: int) -> None:
         elif gone:
             blocks.pop()
         if added or gone:
-            _take(raw)
+            forms.take(raw)
 
 
 def _details() -> None:

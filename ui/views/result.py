@@ -25,11 +25,9 @@ from eo_risk.output.verdict_wording import (
     why,
 )
 from eo_risk.output.wording import (
-    LEVEL,
     WATER_HEADER,
-    action_text,
     assumed_line,
-    caution_text,
+    caution_line,
     difference_text,
     edition_text,
     load_cautions,
@@ -41,6 +39,7 @@ from eo_risk.output.wording import (
     slow_tail_note,
     starting_text,
     water_rows,
+    with_verdict,
 )
 from ui import charts, check, show, state, words
 
@@ -113,9 +112,8 @@ def _item(number: int, item: dict, planned_h: float | None, samples: int) -> Non
     with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
         st.markdown(words.plain(verdict_line(item)))
         show.lines(words.WHY, why(item))
-        show.lines(words.SURER if item["verdict"] == "Within" else words.CHANGES, [
-            " → ".join(filter(None, (action_text(a), a["new_verdict"]))) for a in item["actions"]
-        ])  # fmt: skip
+        show.lines(words.SURER if item["verdict"] == "Within" else words.CHANGES,
+                   list(map(with_verdict, item["actions"])))  # fmt: skip
         if item["question"]:
             st.info(words.plain(item["question"]["text"]))
         _curve(item, planned_h, f"axis-{number}")
@@ -126,8 +124,7 @@ def _item(number: int, item: dict, planned_h: float | None, samples: int) -> Non
         show.rows(WATER_HEADER, water_rows(item), words.WATER)
         if slow_tail_hours(item):
             st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note([item])}"))
-        cautions = [f"{LEVEL[c['level']]}: {caution_text(c)}" for c in item["cautions"]]
-        show.lines(words.CAUTIONS, cautions)
+        show.lines(words.CAUTIONS, list(map(caution_line, item["cautions"])))
         show.lines(words.MATTERS, [row["text"] for row in item["matters_most"][:3]])
         show.lines(words.ASSUMED, [assumed_line(row) for row in item["assumed"]])
         show.lines(words.FROM_TYPE, [starting_text(item)] if item["starting_type"] else [])
