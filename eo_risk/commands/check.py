@@ -105,7 +105,7 @@ def _from_items(args: argparse.Namespace, site):
 
 
 def _plan(args: argparse.Namespace, site):
-    from eo_risk.errors import Fault, InputError
+    from eo_risk.errors import NOTHING, Fault, InputError
     from eo_risk.files import read_text
     from eo_risk.plan.load_plan import json_of
     from eo_risk.plan.site import Site, plan_of
@@ -113,7 +113,7 @@ def _plan(args: argparse.Namespace, site):
     if args.items:
         return _from_items(args, site)
     if not args.plan:
-        raise InputError([Fault("PLAN", "nothing", "", "a plan file, - or --items",
+        raise InputError([Fault("PLAN", NOTHING, "", "a plan file, - or --items",
                                 "Name the plan to check.")])  # fmt: skip
     text = sys.stdin.read() if args.plan == "-" else read_text(Path(args.plan), "load plan")
     raw = json_of(text)

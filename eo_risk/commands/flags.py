@@ -10,7 +10,7 @@ import argparse
 import math
 from collections.abc import Sequence
 
-from eo_risk.errors import Fault, InputError, unknown_name
+from eo_risk.errors import NOTHING, Fault, InputError, unknown_name
 
 
 class Flags:
@@ -42,7 +42,7 @@ class Flags:
         allowed = f"{'more than' if above else 'from'} {low:g} to {high:g} {unit}".strip()
         if text is None:
             if required:
-                self.faults.append(Fault(flag, "nothing", "", allowed, "Give this number."))
+                self.faults.append(Fault(flag, NOTHING, "", allowed, "Give this number."))
             return None
         try:
             value = float(text)
@@ -67,7 +67,7 @@ class Flags:
         if text is None:
             if required:
                 allowed = "one of " + ", ".join(choices)
-                self.faults.append(Fault(flag, "nothing", "", allowed, "Choose one."))
+                self.faults.append(Fault(flag, NOTHING, "", allowed, "Choose one."))
             return None
         if text not in choices:
             self.faults.append(unknown_name(flag, text, choices, "Choose one of these."))

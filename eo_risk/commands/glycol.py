@@ -16,7 +16,7 @@ from eo_risk.commands.printing import (
     points,
     significant,
 )
-from eo_risk.errors import Fault
+from eo_risk.errors import NOTHING, Fault
 from eo_risk.units import floor_to
 
 _REMOVALS = ("none", "open", "flow")
@@ -117,7 +117,7 @@ def _check_removal(flags: Flags, given: dict) -> None:
                       ("path", "--gas-path-mm", "a length in mm")]}  # fmt: skip
     for key, flag, allowed in needs.get(given["removal"], ()):
         if given[key] is None:
-            flags.faults.append(Fault(flag, "nothing", "", allowed,
+            flags.faults.append(Fault(flag, NOTHING, "", allowed,
                                       f"--removal {given['removal']} rests on it."))  # fmt: skip
     if given["removal"] == "open" and given["bore"] is not None:
         flags.fault("--removal", "", "flow, or none", "Water in a lumen lies on no open surface.")
@@ -129,7 +129,7 @@ def _check_lumen(flags: Flags, given: dict, args: argparse.Namespace) -> None:
     missing = [flag for flag, text in texts.items() if text is None]
     if given["form"] == "plug" or len(missing) == 1:
         do = "Water in a lumen needs bore and gas path."
-        flags.faults += [Fault(flag, "nothing", "", "a length in mm", do) for flag in missing]
+        flags.faults += [Fault(flag, NOTHING, "", "a length in mm", do) for flag in missing]
     if given["bore"] is not None and given["water"] is not None:
         longest_mg = _mg_per_mm(given["bore"]) * _LONGEST_LUMEN_MM
         if given["water"] > longest_mg:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from eo_risk.errors import Fault, InputError, unknown_name
+from eo_risk.errors import NOTHING, Fault, InputError, unknown_name
 from eo_risk.measured.device_amounts import DeviceAmount
 from eo_risk.measured.results_table import SUBSTANCES, LabRow
 from eo_risk.units import convert
@@ -70,7 +70,7 @@ class LabOptions:
             found.append(Fault(f"limit of {twice[0]}", "one in mg and one in ug/cm2", "", "one of "
                                "them", "Give the one that allows less."))  # fmt: skip
         elif self.substance not in self.asked:
-            found.append(Fault(f"limit of {self.substance}", "nothing", "", "a limit per device "
+            found.append(Fault(f"limit of {self.substance}", NOTHING, "", "a limit per device "
                                "(--limit-mg) or per contact area (--limit-ug-per-cm2)",
                                "Give one."))  # fmt: skip
         return found

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from eo_risk.errors import Fault, InputError, nearest
+from eo_risk.errors import NOTHING, Fault, InputError, nearest
 from eo_risk.files import read_bytes
 from eo_risk.spreadsheet import Row, Sheet, csv_text, place, sheet_from_bytes
 
@@ -119,7 +119,7 @@ def _headers(sheet: Sheet) -> tuple[dict[str, str], list[Fault]]:
         else:
             found[header] = name
     missing = [name for name in REQUIRED if name not in found.values()]
-    faults += [Fault(f"column {name!r}", "nothing", "", "a required column", "Add this column.")
+    faults += [Fault(f"column {name!r}", NOTHING, "", "a required column", "Add this column.")
                for name in missing]  # fmt: skip
     return found, faults
 
@@ -198,7 +198,7 @@ def _lab_row(cells: _Cells) -> LabRow | None:
     """Check one row; None when it has a fault."""
     for column in REQUIRED:
         if column not in cells.text:
-            cells.fault(column, "nothing", "a value", "Fill in this cell.")
+            cells.fault(column, NOTHING, "a value", "Fill in this cell.")
     number = cells.number
     limits = {c: number(c, 0.0, 1e9, "", True) for c in ("detection_limit", "quantitation_limit")}
     result, below = _result(cells, limits)
@@ -251,7 +251,7 @@ def results_of_sheet(sheet: Sheet) -> LabTable:
     """Turn a sheet into results; raises InputError with every fault, by row and column."""
     columns, faults = _headers(sheet)
     if not sheet.rows:
-        faults.append(Fault("rows", "nothing", "", "one row per result", "Fill in the table."))
+        faults.append(Fault("rows", NOTHING, "", "one row per result", "Fill in the table."))
     rows = []
     # A blank header column is a fault already; its cells would only repeat it.
     if set(REQUIRED) <= set(columns.values()):

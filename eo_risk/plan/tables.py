@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from eo_risk.errors import Fault, InputError
+from eo_risk.errors import NOTHING, Fault, InputError
 from eo_risk.files import read_bytes
 from eo_risk.plan.clock import is_time_of_day
 from eo_risk.plan.columns import Column, Placed, place_headers
@@ -188,7 +188,7 @@ def _extend(draft: _Draft, row: Row, placed: Sequence[Placed]) -> list[Fault]:
     for key in moved:
         if "name" not in more[key][0]:
             name = _NAME_COLUMN[key]
-            faults.append(Fault(place(row.number, name), "nothing", "", "a name of its own",
+            faults.append(Fault(place(row.number, name), NOTHING, "", "a name of its own",
                                 f"Name the {name} this row adds."))  # fmt: skip
     for column, cell in _filled(row, placed):
         path, where = column.column.path, place(row.number, column.header)
@@ -246,13 +246,13 @@ def _item_faults(draft: _Draft, headers: Mapping[str, str]) -> list[Fault]:
     faults = []
     if "name" not in probe:
         if not item.get("device"):
-            faults.append(Fault(place(draft.row, "name"), "nothing", "", "a name",
+            faults.append(Fault(place(draft.row, "name"), NOTHING, "", "a name",
                                 "Name the item."))  # fmt: skip
         probe["name"] = "(unnamed)"
     for i, part in enumerate(probe.get("parts", [])):
         if not named and "material" not in part:
             where = _fault_place(f"parts[{i}].material", draft, headers)
-            faults.append(Fault(where, "nothing", "", "a material id",
+            faults.append(Fault(where, NOTHING, "", "a material id",
                                 "See `eo-risk materials`; an unknown grade is legal."))  # fmt: skip
     stand_in = {"name": "body", "material": "stainless_steel"}
     probe["parts"] = [stand_in | part for part in probe.get("parts", [{}] if named else [])]
@@ -300,7 +300,7 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
     )
     faults += sheet.faults
     if not sheet.rows:
-        faults.append(Fault("rows", "nothing", "", "one row per item", "Fill in the table."))
+        faults.append(Fault("rows", NOTHING, "", "one row per item", "Fill in the table."))
     drafts, more = _drafts(sheet, placed)
     faults += more
     headers = {c.path: c.header for c in COLUMNS} | {"parts": "material"}

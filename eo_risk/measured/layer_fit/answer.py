@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from eo_risk import reference
-from eo_risk.errors import Fault, InputError, unknown_name
+from eo_risk.errors import NOTHING, Fault, InputError, unknown_name
 from eo_risk.judgement.result import Band, Caution
 from eo_risk.judgement.risk import Draw, quantile
 from eo_risk.measured.device_amounts import DeviceAmount
@@ -86,7 +86,7 @@ class PhysicsRequest:
             needed["--outer-diameter-mm"] = self.outer_diameter_mm
         for flag, value in needed.items():
             if value is None:
-                faults.append(Fault(flag, "nothing", "", f"a number for a {self.shape}",
+                faults.append(Fault(flag, NOTHING, "", f"a number for a {self.shape}",
                                     "Give this number."))  # fmt: skip
         if not faults and self.shape == "tube" and 2 * self.thickness_mm > self.outer_diameter_mm:
             faults.append(Fault("--thickness-mm", f"{self.thickness_mm:g}", "mm",
@@ -111,7 +111,7 @@ def _temperature_c(request: PhysicsRequest, amounts: Sequence[DeviceAmount]) -> 
         raise InputError([Fault("--temperature-c", f"{given:g}", "C", f"{own:g} C, as in the table",
                                 "Give it once.")])  # fmt: skip
     if own is None and given is None:
-        raise InputError([Fault("--temperature-c", "nothing", "", "the aeration temperature",
+        raise InputError([Fault("--temperature-c", NOTHING, "", "the aeration temperature",
                                 "Give it, or fill column aeration_temperature_c.")])  # fmt: skip
     return given if own is None else own
 
@@ -138,7 +138,7 @@ def _check_uptake(request: PhysicsRequest) -> None:
         return
     missing = [flag for flag, value in given.items() if value is None]
     if missing:
-        raise InputError([Fault(flag, "nothing", "", "a number, for the uptake of the part",
+        raise InputError([Fault(flag, NOTHING, "", "a number, for the uptake of the part",
                                 "Give this number, or leave out mass and EO of the gas.")
                           for flag in missing])  # fmt: skip
 
