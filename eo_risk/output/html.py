@@ -41,9 +41,8 @@ def tag(name: str, /, *content: object, **attributes: object) -> Markup:
 
 
 def table(
-    header: Sequence[str], rows: Iterable[Sequence[object]], *, class_: str = "", caption: str = "",
-    style: str | None = None,
-) -> Markup:  # fmt: skip
+    header: Sequence[str], rows: Iterable[Sequence[object]], *, class_: str = "", caption: str = ""
+) -> Markup:
     """Build a table whose cells carry their column's name, so that a phone can stack them."""
     head = tag("thead", tag("tr", [tag("th", title, scope="col") for title in header]))
     body = tag(
@@ -55,7 +54,7 @@ def table(
         ],
     )  # fmt: skip
     title = tag("caption", caption) if caption else None
-    return tag("table", title, head, body, class_=f"stack {class_}".strip(), style=style)
+    return tag("table", title, head, body, class_=f"stack {class_}".strip())
 
 
 def bullets(lines: Iterable[object], class_: str | None = None) -> Markup:

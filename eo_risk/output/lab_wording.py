@@ -61,16 +61,15 @@ def release_sentence(answer: dict) -> str:
         said += f" This is beyond the last sampled time, {answer['times_h'][-1]:g} h."
     layer = answer["physics"]
     if layer and (layer["release_h_rounded"] is None or layer["release_h_rounded"] > rounded):
-        said += f" The layer model asks for longer: {layer_release(layer)}."
+        said += f" The layer model asks for longer: {_release(layer['release_h_rounded'])}."
     if ruled := ruled_by(answer):
         said += f" {ruled}."
     return said
 
 
-def layer_release(layer: dict) -> str:
-    """Write the release time by the layer model."""
-    hours = layer["release_h_rounded"]
-    return "no release time" if hours is None else hours_text(hours)
+def _release(hours: float | None) -> str:
+    """Write a release hour within a sentence."""
+    return "no release time" if hours is None else hours_up(hours)
 
 
 def ruling_release(answer: dict) -> tuple[int, float | None] | None:
@@ -181,12 +180,8 @@ def caution_lines(answer: dict) -> list[str]:
 
 def family_lines(answer: dict) -> list[str]:
     """Write the members of a family, worst first, with the reason."""
-    return [f"{m['name']}: {_member_hours(m['release_h'])}, {m['reason']}"
+    return [f"{m['name']}: {_release(m['release_h'])}, {m['reason']}"
             for m in answer["family"]]  # fmt: skip
-
-
-def _member_hours(hours: float | None) -> str:
-    return "no release time" if hours is None else hours_up(hours)
 
 
 def comparison_lines(answer: dict) -> list[str]:

@@ -32,6 +32,7 @@ PLACE = {
 LEVEL = {"block": "blocks", "warn": "warning", "inform": "note"}
 WATER_HEADER = ("Where", "Lumen", "After drying", "When EO is let in", "After aeration")
 SPLIT = "split the load"
+NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself
 
 
 def caution_text(caution: dict) -> str:
@@ -99,9 +100,6 @@ def allowed_water(item: dict) -> str:
         return f"No water this item can hold passes {reference}, at 95 %; {way}."
     return (f"Up to {with_unit(floor_to(largest, 2), 'mg')} of leftover water, weighed before the "
             f"cycle, stays below {reference}, at 95 %; {way}.")  # fmt: skip
-
-
-NEGLIGIBLE = 0.05  # of the EG beside it: far inside the band of EG itself
 
 
 def beside_glycol(item: dict) -> list[str]:

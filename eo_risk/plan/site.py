@@ -314,8 +314,6 @@ def _follows(fault: Fault, unnamed: Iterable[str]) -> bool:
     return missing and any(f"{fault.where}.".startswith(f"{block}.") for block in unnamed)
 
 
-
-
 def with_usual(items: Iterable[dict[str, Any]], site: Site) -> list[dict[str, Any]]:
     """Fill what new items and their devices leave unknown with what is usual at the site.
 

@@ -13,8 +13,6 @@ from eo_risk.errors import InputError, unknown_name
 from eo_risk.plan.fields import is_unknown
 from eo_risk.plan.load_plan import Item
 
-NOTE = "from starting type"
-
 
 def starting_type(name: str, where: str = "starting_type") -> reference.ItemType:
     """Return a type by its id or name; raises InputError with the nearest ids."""
