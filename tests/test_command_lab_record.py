@@ -62,8 +62,7 @@ def both_gases(tmp_path):
 
 
 FIT = ("--limit-mg", 4, "--material", "pvc_plasticised", "--thickness-mm", 4)
-
-
+FEW = ("--no-advice", "--samples", "256")
 
 
 def test_a_check_prefers_what_was_measured_for_that_item(run, demo, plan, tmp_path, capsys):
@@ -77,7 +76,7 @@ def test_a_check_prefers_what_was_measured_for_that_item(run, demo, plan, tmp_pa
     assert kept.startswith('name = "our site"  # kept as it is\n')
     assert tomllib.loads(kept)["material_record"] == fit["material_records"]
     report = tmp_path / "report.html"
-    argv = ["check", str(plan), "--site", str(site), "--samples", "512"]
+    argv = ["check", str(plan), "--site", str(site), "--no-advice", "--samples", "512"]
     assert main([*argv, "--json", "--report", str(report)]) in (0, 1)
     tube, other = json.loads(capsys.readouterr().out)["items"]
     used = tube["own_records"][0]
@@ -103,7 +102,7 @@ def test_the_record_may_stand_in_the_plan_itself(run, demo, plan, capsys):
     raw = json.loads(plan.read_text(encoding="utf-8"))
     raw["own_records"] = fit["material_records"]
     plan.write_text(json.dumps(raw), encoding="utf-8")
-    assert main(["check", str(plan), "--samples", "256", "--json"]) in (0, 1)
+    assert main(["check", str(plan), *FEW, "--json"]) in (0, 1)
     tube, other = json.loads(capsys.readouterr().out)["items"]
     assert tube["own_records"][0]["id"] == fit["material_records"][0]["id"]
     assert other["own_records"] == []
@@ -123,7 +122,7 @@ def test_ech_is_kept_as_its_share_of_the_diffusivity_of_eo(run, both_gases, plan
     raw = json.loads(plan.read_text(encoding="utf-8"))
     raw["items"][0]["name"] = "tube"
     plan.write_text(json.dumps(raw), encoding="utf-8")
-    assert main(["check", str(plan), "--site", str(site), "--samples", "256", "--json"]) in (0, 1)
+    assert main(["check", str(plan), "--site", str(site), *FEW, "--json"]) in (0, 1)
     tube = json.loads(capsys.readouterr().out)["items"][0]
     used = {row["replaces"].partition(".")[2] for row in tube["own_records"]}
     assert used == {"diffusivity", "ech_diffusivity_ratio"}
@@ -157,7 +156,7 @@ def test_a_slow_pool_that_the_results_tell_is_kept_and_counted(run, plan, tmp_pa
     assert (half_life["unit"], half_life["temperature_c"]) == ("d", 50.0)
     assert share["source"] == "laboratory results: report 8"
     assert not [said for said in found["physics"]["not_kept"] if said.startswith("slow pool")]
-    assert main(["check", str(plan), "--site", str(site), "--samples", "256", "--json"]) in (0, 1)
+    assert main(["check", str(plan), "--site", str(site), *FEW, "--json"]) in (0, 1)
     tube, other = json.loads(capsys.readouterr().out)["items"]
     used = {row["replaces"].partition(".")[2] for row in tube["own_records"]}
     assert used == {"diffusivity", "slow_pool.fraction", "slow_pool.half_life"}

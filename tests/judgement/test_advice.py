@@ -361,8 +361,8 @@ def test_too_hot_for_the_instructions_asks_for_another_method(demo):
     assert "use another method" in {a.action for a in item.actions}
 
 
-def test_hours_that_were_not_reached_are_marked_and_promised_to_nobody(demo):
-    result = check_plan(load_plan(demo / "unknown_grade.json"), samples=64)
+def test_hours_that_were_not_reached_are_marked_and_promised_to_nobody(demos):
+    _, result = demos["unknown_grade"]
     handle = result.items[1]
     assert handle.aeration.unreached
     assert handle.aeration.beyond_cap

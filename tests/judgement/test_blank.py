@@ -267,7 +267,10 @@ def sheath_near_its_limit(demo):
     return raw
 
 
-@pytest.mark.parametrize("hours", [25, 33.4, 45, 60])
+@pytest.mark.parametrize(
+    "hours",
+    [pytest.param(25, marks=pytest.mark.slow), 33.4, 45, pytest.param(60, marks=pytest.mark.slow)],
+)
 def test_a_blank_contact_area_is_no_better_news_than_any_area_of_its_range(demo, hours):
     """Its 95 % point is that of the least area, its 5 % point above that of the largest."""
     raw = sheath_near_its_limit(demo)

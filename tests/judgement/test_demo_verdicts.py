@@ -21,9 +21,14 @@ def expected():
     return tomllib.loads(path.read_text(encoding="utf-8"))
 
 
+@pytest.fixture(scope="module")
+def found(demo):
+    return {name: check_plan(load_plan(demo / f"{name}.json"), advise=False) for name in NAMES}
+
+
 @pytest.mark.parametrize("name", NAMES)
-def test_demo_plan_gives_its_verdict(demo, expected, name):
-    assessment = check_plan(load_plan(demo / f"{name}.json"), advise=False)
+def test_demo_plan_gives_its_verdict(found, expected, name):
+    assessment = found[name]
     assert [item.verdict for item in assessment.items] == expected[name]["items"]
     assert assessment.verdict == expected[name]["verdict"]
 
@@ -98,10 +103,9 @@ def test_a_plan_with_droplets_seen_is_never_within(demo):
         assert any(c.code == "liquid_seen" for c in result.items[2].cautions)
 
 
-def test_exceeded_limit_words_never_stand_with_glycol(demo):
+def test_exceeded_limit_words_never_stand_with_glycol(found):
     for name in NAMES:
-        answer = check_answer(check_plan(load_plan(demo / f"{name}.json"), samples=64,
-                                         advise=False))  # fmt: skip
+        answer = check_answer(found[name])
         text = json.dumps(answer).lower()
         assert "limit exceeded" not in text
         for item in answer["items"]:

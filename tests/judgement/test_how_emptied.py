@@ -56,7 +56,10 @@ def test_acid_and_alkali_carried_over_speed_glycol_up(raw, ph, faster):
     assert held > 1.5 * plain if faster else held == pytest.approx(plain, rel=0.01)
 
 
-@pytest.mark.parametrize("ph", [3, 6, 7, 8, 12])
+@pytest.mark.parametrize(
+    "ph",
+    [3, 7, 12, pytest.param(6, marks=pytest.mark.slow), pytest.param(8, marks=pytest.mark.slow)],
+)
 def test_a_ph_takes_nothing_from_the_acid_of_a_co2_mixture(raw, ph):
     """In 8.5/91.5 by mass CO2 holds water at pH 3.7 (computed from its records); 7 is no base."""
     raw["cycle"] |= {"gas": {"eo_mass_percent": 8.5, "balance": "co2"}, "total_pressure_kpa": 470,

@@ -100,7 +100,7 @@ def test_it_is_shown_with_its_report_and_exposure(raw):
 )  # fmt: skip
 def test_after_another_exposure_it_is_not_used_and_that_is_said(raw, cycle, item, said):
     other = raw | {"cycle": raw["cycle"] | cycle}
-    other["items"] = [raw["items"][0], raw["items"][1] | item, raw["items"][2]]
+    other["items"] = [raw["items"][0], raw["items"][1] | item]
     found = check_answer(check_plan(with_record(other), samples=128, seed=1, advise=False))
     mask = found["items"][1]
     assert mask["own_records"] == []

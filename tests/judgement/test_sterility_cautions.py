@@ -38,6 +38,11 @@ def levels(result, code):
 FULL, DRY = {"measured_mg": 4500}, {"measured_mg": 0}
 
 
+def again(*case):
+    """A caution that test_verdict_table.py or test_caution_boundaries.py tries in other numbers."""
+    return pytest.param(*case, marks=pytest.mark.slow)
+
+
 @pytest.mark.parametrize(
     ("code", "level", "with_it", "without_it"),
     [
@@ -49,27 +54,27 @@ FULL, DRY = {"measured_mg": 4500}, {"measured_mg": 0}
         ("lumen_closed", "block", {"lumen": {"open_ends": 0}}, {}),
         ("channel_blocked", "block", {"lumen": {"blocked": "yes"}}, {}),
         ("gas_access_doubtful", "block", {"lumen": {"open_ends": "unknown"}}, {}),
-        ("humidity_too_low", "block", {"cycle": {"conditioning_rh_percent": 39}},
+        again("humidity_too_low", "block", {"cycle": {"conditioning_rh_percent": 39}},
          {"cycle": {"conditioning_rh_percent": 40}}),
         ("humidity_too_low", "block", {"cycle": {"conditioning_rh_percent": "unknown"}}, {}),
-        ("humidity_too_high", "warn", {"cycle": {"conditioning_rh_percent": 81}},
+        again("humidity_too_high", "warn", {"cycle": {"conditioning_rh_percent": 81}},
          {"cycle": {"conditioning_rh_percent": 80}}),
         ("desiccated", "warn", {"lumen": {"drying": [HOT_VACUUM]}},
          {"lumen": {"drying": [HOT_VACUUM | {"method": "cabinet"}]}}),
-        ("oil_lubricant", "block", {"item": {"lubricant": "oil"}},
+        again("oil_lubricant", "block", {"item": {"lubricant": "oil"}},
          {"item": {"lubricant": "water_based"}}),
-        ("salt_left", "block", {"item": {"rinse_water": "saline"}},
+        again("salt_left", "block", {"item": {"rinse_water": "saline"}},
          {"item": {"rinse_water": "treated"}}),
-        ("tap_rinse", "inform", {"item": {"rinse_water": "tap"}},
+        again("tap_rinse", "inform", {"item": {"rinse_water": "tap"}},
          {"item": {"rinse_water": "treated"}}),
         ("salt_takes_up_water", "warn",
          {"item": {"rinse_water": "tap"}, "cycle": {"conditioning_rh_percent": 78}},
          {"item": {"rinse_water": "tap"}, "cycle": {"conditioning_rh_percent": 70}}),
-        ("moisten_for_steam", "warn", {"instructions": {"moisten_for_steam": "yes"}},
+        again("moisten_for_steam", "warn", {"instructions": {"moisten_for_steam": "yes"}},
          {"instructions": {"moisten_for_steam": "no"}}),
         ("wet_neighbour", "warn", {"item": {"beside": [{"kind": "tray"}]}},
          {"item": {"beside": [{"kind": "tray", "state": "dry"}]}}),
-        ("liquid_seen", "block", {"lumen": {"droplets_seen": "yes"}},
+        again("liquid_seen", "block", {"lumen": {"droplets_seen": "yes"}},
          {"lumen": {"droplets_seen": "no"}}),
         ("liquid_seen", "block", {"lumen": {"droplets_seen": "no", "droplets_counted": 3}},
          {"lumen": {"droplets_seen": "no"}}),

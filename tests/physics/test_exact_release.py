@@ -94,8 +94,8 @@ def exact_left(fourier_in, fourier_out, biot, terms=3000):
     return float(np.sum(weight * -np.expm1(-(b**2) * fourier_in) * np.exp(-(b**2) * fourier_out)))
 
 
-@pytest.mark.parametrize("biot", [1e-2, 1.0, 30.0, np.inf])
-@pytest.mark.parametrize("exposed", [1e-4, 1e-2, 1.0])
+@pytest.mark.parametrize("biot", [1e-2, pytest.param(1.0, marks=pytest.mark.slow), 30.0, np.inf])
+@pytest.mark.parametrize("exposed", [1e-4, pytest.param(1e-2, marks=pytest.mark.slow), 1.0])
 def test_accuracy_over_five_decades(exposed, biot):
     """At most 1e-6 of the largest amount, and 1e-3 relative where more than 1e-6 remains."""
     out = np.array([1e-4, 1e-3, 1e-2, 0.1, 1.0, 10.0])

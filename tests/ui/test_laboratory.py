@@ -179,6 +179,7 @@ def test_the_release_time_is_taken_into_the_load_with_its_temperature(at):
 
 def test_results_stand_beside_the_prediction_of_the_last_check(at):
     at.switch_page("views/result.py").run()
+    at.selectbox(key="samples").set_value(512)
     next(b for b in at.button if b.label == words.CHECK).click()
     run(at)
     at.switch_page("views/laboratory.py").run()
