@@ -6,21 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from eo_risk import reference
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.risk import Draw
 from eo_risk.judgement.water import leftover
 from eo_risk.physics.drying import LumenDrying
 from eo_risk.physics.properties import water_density_kg_per_m3
 from eo_risk.physics.water import bore_volume_m3
-from eo_risk.units import STANDARD_ATMOSPHERE_PA, celsius_to_kelvin, to_si
-
-_DENSEST_C = 4.0  # where water is densest, to a hundredth of a degree; the density is a record
+from eo_risk.units import STANDARD_ATMOSPHERE_PA, to_si
 
 
 def most_water_kg(bore_mm: float, length_mm: float) -> float:
     """Return the water that fills a bore where it is densest. [kg]"""
     volume_m3 = bore_volume_m3(to_si(bore_mm, "mm"), to_si(length_mm, "mm"))
-    return float(volume_m3 * water_density_kg_per_m3(celsius_to_kelvin(_DENSEST_C)))
+    densest_k = reference.record("liquid_water.densest_temperature").value_si
+    return float(volume_m3 * water_density_kg_per_m3(densest_k))
 
 
 @dataclass(frozen=True)
