@@ -391,7 +391,7 @@ def json_of(text: str) -> object:
     """Decode JSON text; raises InputError when it is none."""
 
     def refuse(constant: str) -> None:
-        raise ValueError(f"{constant} is not a number")
+        raise ValueError(constant)  # what was given, as of any other text that is no JSON
 
     try:
         return json.loads(text, parse_constant=refuse)
