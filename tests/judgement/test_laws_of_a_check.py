@@ -100,7 +100,7 @@ def test_an_item_alone_has_the_same_bits_as_in_its_load(demo, name):
         assert alone.matters.most == together[index].matters.most
 
 
-@pytest.mark.parametrize("workers", [2, 5])
+@pytest.mark.parametrize("workers", [2, pytest.param(5, marks=pytest.mark.slow)])
 def test_threads_do_not_change_a_bit(demo, workers):
     from concurrent.futures import ThreadPoolExecutor
 
@@ -203,7 +203,7 @@ def with_cabinet_hours(demo, hours):
     return check_plan(read_plan(raw), samples=512, advise=False)
 
 
-@pytest.mark.parametrize("cabinet_h", [12.0, 24.0, 32.2])
+@pytest.mark.parametrize("cabinet_h", [12.0, pytest.param(24.0, marks=pytest.mark.slow), 32.2])
 def test_a_plan_that_is_not_inside_needs_more_than_its_own_hours(demo, cabinet_h):
     """The cabinet is lengthened and the room follows: so much longer brings it inside."""
     short = with_cabinet_hours(demo, cabinet_h)
