@@ -308,6 +308,12 @@ def hours_text(hours: float) -> str:
     return f"{up:.1f} h".replace(".0 h", " h")
 
 
+def figures_text(number: float, figures: int = 3) -> str:
+    """Write a number with a few significant figures, without an exponent where legible."""
+    text = f"{number + 0.0:.{figures}g}"  # no minus before a zero
+    return f"{float(text):.10g}" if "e" in text and 1e-4 <= abs(number) < 1e7 else text
+
+
 def percent(share: float) -> str:
     """Write a share in whole percent; what is not all, or not nothing, never reads so."""
     if 0.0 < share < 0.01:

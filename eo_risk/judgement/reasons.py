@@ -15,8 +15,7 @@ def number(value: float, figures: int = 3) -> str:
     """Write a number with a few significant figures, without an exponent where legible."""
     if 0.0 < abs(value) < _NOTHING:
         return f"below {_NOTHING:g}"
-    text = f"{value:.{figures}g}"
-    return f"{float(text):.10g}" if "e" in text and 1e-4 <= abs(value) < 1e7 else text
+    return units.figures_text(value, figures)
 
 
 def row_text(row: Residue, body_mass_kg: float | None) -> str:

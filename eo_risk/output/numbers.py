@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
 
-from eo_risk.units import hours_text
+from eo_risk.units import figures_text, hours_text
 
 UNKNOWN = "unknown"
 NOT_COMPUTED = "not computed"
@@ -34,13 +34,7 @@ def significant(number: float | None, digits: int = 3) -> str:
     """Write a number with a few significant figures; what is no number is not computed."""
     if number is None or not math.isfinite(number):
         return NOT_COMPUTED
-    if number == 0:
-        return "0"
-    text = f"{number:.{digits}g}"
-    if "e" in text and 1e-4 <= abs(number) < 1e7:
-        places = max(digits - 1 - math.floor(math.log10(abs(float(text)))), 0)
-        text = f"{float(text):.{places}f}"
-    return text
+    return figures_text(number, digits)
 
 
 def with_unit(number: float | None, unit: str, digits: int = 3) -> str:
