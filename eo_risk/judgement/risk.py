@@ -1,9 +1,11 @@
 """Samples of every uncertain number: one seed in, the same bits out.
 
-Each variable owns one column of a scrambled Sobol sequence. The column depends on the
-seed, the scope (one family of shared records, such as all of one material, or one item) and
-the variable's place in that scope, never on the number of workers, on what the other items
-hold or on what other families of records there are.
+Each variable owns one column of a scrambled Sobol sequence. The column of a record depends on
+the seed, its family (such as all of one material) and its place in it; that of an input on the
+seed and what it is, as `lumens[0].bore_mm`. Neither depends on the number of workers, on what
+the other items hold, on what an item is called or where it stands, on what else is unknown, or
+on what other families of records there are. So like items are alike, and what is unknown of
+several items moves together: a sum over the load errs to the wide side.
 """
 
 from __future__ import annotations
@@ -84,13 +86,13 @@ class Variable:
     assumed: bool = False
 
 
-def _block(samples: int, seed: int, scope: str, block: int) -> np.ndarray:
+def _block(samples: int, columns: int, seed: int, scope: str, block: int) -> np.ndarray:
     """Make scrambled Sobol points for a block of columns of one scope.
 
     Shape (columns, samples).
     """
     generator = np.random.default_rng([seed, zlib.crc32(scope.encode()), block])
-    sequence = qmc.Sobol(d=_BLOCK, scramble=True, rng=generator)
+    sequence = qmc.Sobol(d=columns, scramble=True, rng=generator)
     power = max(1, (samples - 1).bit_length())
     # The ends are kept out: a quantile at exactly 0 or 1 would be infinite.
     points = np.clip(sequence.random_base2(power)[:samples], 1e-12, 1 - 1e-12)
@@ -101,15 +103,15 @@ def _block(samples: int, seed: int, scope: str, block: int) -> np.ndarray:
     return points
 
 
-@functools.lru_cache(maxsize=2)
-def _blocks(samples: int) -> Callable[[int, str, int], np.ndarray]:
+@functools.lru_cache(maxsize=4)
+def _blocks(samples: int, columns: int) -> Callable[[int, str, int], np.ndarray]:
     """Return what makes blocks of so many samples, and keeps as many of them as may be kept.
 
     Many runs of edited plans draw the same.
     """
-    fit = _BYTES_KEPT // (_BLOCK * samples * np.dtype(float).itemsize)
+    fit = _BYTES_KEPT // (columns * samples * np.dtype(float).itemsize)
     keep = functools.lru_cache(maxsize=min(_BLOCKS_KEPT, max(1, fit)))
-    return keep(functools.partial(_block, samples))
+    return keep(functools.partial(_block, samples, columns))
 
 
 @functools.cache
@@ -163,18 +165,23 @@ class Draw:
         self._records: dict[str, np.ndarray] = {}
         self._place = _places()
 
-    def _points(self, scope: str, index: int, name: str) -> np.ndarray:
+    def _points(self, scope: str, name: str, index: int = 0, columns: int = 1) -> np.ndarray:
+        """Return the points of one variable: a column of a scope made in blocks of `columns`."""
         if name in self.pinned:
             return np.full(self.samples, self.pinned[name])
         if name == self.swapped:
             scope = f"second:{scope}"
-        block, place = divmod(index, _BLOCK)
-        return _blocks(self.samples)(self.seed, scope, block)[place]
+        block, place = divmod(index, columns)
+        return _blocks(self.samples, columns)(self.seed, scope, block)[place]
+
+    def _record_points(self, shipped: str) -> np.ndarray:
+        scope, place = self._place[shipped]
+        return self._points(scope, shipped, place, _BLOCK)
 
     def __call__(self, record_id: str) -> np.ndarray:
         if record_id not in self._records:
             record, shipped = self.record(record_id), reference.shipped_id(record_id)
-            u = self._points(*self._place[shipped], shipped)
+            u = self._record_points(shipped)
             samples = quantile(u, record.spread, record.value_si, record.low_si, record.high_si)
             if record_id in self.own:
                 samples = carried(record_id, record, samples, self)
@@ -191,7 +198,7 @@ class Draw:
         return self.own.get(record_id) or reference.record(record_id)
 
     def item(self, name: str, own: Mapping[str, Record] | None = None) -> ItemDraw:
-        """Open the scope of one item: its own inputs beside the shared records.
+        """Open what one item draws: its own inputs beside the shared records.
 
         `own` are the site's records for this item, drawn from the same points.
         """
@@ -207,8 +214,7 @@ class ItemDraw:
 
     def __init__(self, draw: Draw, name: str):
         self._draw = draw
-        self._scope = f"item:{name}"
-        self._index: dict[str, int] = {}
+        self._name = f"item:{name}"
         self.samples = draw.samples
         self.variables: dict[str, Variable] = {}
         self._here = slice(None)
@@ -216,7 +222,7 @@ class ItemDraw:
     def aside(self) -> ItemDraw:
         """Return a copy that draws the same and keeps what it used to itself."""
         other = copy.copy(self)
-        other._index, other.variables = dict(self._index), dict(self.variables)
+        other.variables = dict(self.variables)
         return other
 
     def within(self, here: slice) -> ItemDraw:
@@ -255,14 +261,13 @@ class ItemDraw:
         assumed: bool = False,
     ) -> np.ndarray:
         """Draw one input of this item; `value`, `low`, `high` and the samples are SI."""
-        place = self._index.setdefault(name, len(self._index))
-        u = self._draw._points(self._scope, place, f"{self._scope}:{name}")
+        u = self._draw._points(f"own:{name}", f"{self._name}:{name}")
         samples = quantile(u, spread, value, low, high)
         self.variables[name] = Variable(name, samples, low, high, unit, assumed)
         return samples[self._here]
 
     def record_as_own(self, name: str, record_id: str, *, assumed: bool = False) -> np.ndarray:
-        """Draw a record once more for this item alone, independent of the other items."""
+        """Draw a record for one input of this item, apart from the record itself."""
         record = reference.record(record_id)
         return self.own(
             name,

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import astuple
 from itertools import pairwise
 
 import numpy as np
@@ -44,6 +45,22 @@ def test_hours_at_95_percent_are_never_below_those_at_50(demo, name):
     for item in check_plan(load_plan(demo / f"{name}.json"), samples=SAMPLES, advise=False).items:
         assert item.aeration.p95_s >= item.aeration.p50_s
         assert item.aeration.required_s >= item.aeration.p95_s
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_names_and_order_of_items_change_nothing(demo, name):
+    """Every item renamed and the list turned round: the same rows, hours and verdicts."""
+    raw = raw_of(demo, name)
+    turned = json.loads(json.dumps(raw))
+    turned["items"] = [{**item, "name": f"another {i}"}
+                       for i, item in enumerate(reversed(turned["items"]))]  # fmt: skip
+    first, second = (check_plan(read_plan(r), samples=SAMPLES, advise=False).items
+                     for r in (raw, turned))  # fmt: skip
+    for one, two in zip(first, reversed(second), strict=True):
+        assert (one.verdict, one.question, one.assumed) == (two.verdict, two.question, two.assumed)
+        assert one.aeration.required_s == pytest.approx(two.aeration.required_s, rel=1e-6)
+        for row, other in zip(one.residues, two.residues, strict=True):
+            assert astuple(row.band) == pytest.approx(astuple(other.band), rel=1e-9, abs=1e-30)
 
 
 def glycol_band(raw, form):
