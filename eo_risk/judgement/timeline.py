@@ -149,6 +149,9 @@ class _Walk:
         for cut in cuts:
             part_s = np.maximum(duration_s * (cut - start), 0.0)
             mean_k, self.load_k = lagged_temperature_k(self.load_k, gas_k, part_s, self.lag_s)
+            if np.all(np.abs(mean_k - gas_k) < central("load.temperature_reached")):
+                # The stages that follow are alike, and the layers take them in one step.
+                mean_k = self.load_k = np.broadcast_to(gas_k, shape)
             self.stages.append(
                 LoadStage(
                     name,

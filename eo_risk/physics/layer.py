@@ -26,7 +26,9 @@ from eo_risk.physics.layer_stages import (
     check_body,
     check_number,
     check_stages,
+    joined,
     samples_of,
+    stage_of_outputs,
     stage_values,
     steps_of,
 )
@@ -103,7 +105,9 @@ def run_layer(
         body.thickness_m, body.outer_radius_m, start_kg_per_m3,
         *(value for stage in stages for value in stage_values(stage)),
     )  # fmt: skip
-    steps, time, index = steps_of(stages, samples, alone=positions.size > 0)
+    index = stage_of_outputs(stages)
+    (stages,) = joined(stages)
+    steps, time = steps_of(stages, samples, alone=positions.size > 0)
     layer = ready(
         body, stages, samples, start_kg_per_m3, positions=positions,
         tolerance=FINE_TOLERANCE if positions.size else TOLERANCE,

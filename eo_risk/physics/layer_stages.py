@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -166,9 +166,73 @@ def over_samples(value: ArrayLike, samples: int) -> np.ndarray:
     return array.reshape(1) if samples == 1 else np.full(samples, array)
 
 
+def stage_of_outputs(stages: Sequence[Stage]) -> tuple[int, ...]:
+    """Return the stage of every output: the start, every output time, every stage end."""
+    return (0, *(i for i, s in enumerate(stages) for _ in range(len(s.output_times_s) + 1)))
+
+
+def _same(first: ArrayLike, second: ArrayLike) -> bool:
+    if first is second:
+        return True
+    if isinstance(first, float) and isinstance(second, float):
+        return first == second
+    return np.array_equal(first, second)
+
+
+def _steady(stage: Stage) -> bool:
+    end = stage.gas_end_kg_per_m3
+    return end is None or _same(end, stage.gas_start_kg_per_m3)
+
+
+def _alike(first: Stage, second: Stage) -> bool:
+    """Tell whether two stages of steady gas differ in nothing but time."""
+    fields = ("diffusivity_m2_per_s", "gas_ratio", "gas_start_kg_per_m3", "transfer_outer_m_per_s",
+              "transfer_inner_m_per_s", "loss_per_s")  # fmt: skip
+    return (all(_same(getattr(first, f), getattr(second, f)) for f in fields)
+            and _steady(first) and _steady(second))  # fmt: skip
+
+
+def _joined(stages: Sequence[Stage], after: int | None) -> Stage:
+    """Return one stage for several that are alike, with their ends as output times."""
+    times, clock = [], 0.0
+    for stage in stages:
+        times += [clock + np.asarray(t, dtype=float) for t in stage.output_times_s]
+        clock = clock + np.asarray(stage.duration_s, dtype=float)
+        times.append(clock)
+    times = np.stack(np.broadcast_arrays(*times))
+    return replace(stages[0], duration_s=times[-1], output_times_s=times[:-1], after=after)
+
+
+def joined(*layers: Sequence[Stage]) -> list[list[Stage]]:
+    """Join stages that follow each other and are alike in every layer.
+
+    The outputs stay as they are, and one step may then cover them all.
+    """
+    first = layers[0]
+    branching = {stage.after for stage in first}
+    groups: list[list[int]] = []
+    for i, stage in enumerate(first):
+        goes_on = i > 0 and stage.after is None and i - 1 not in branching
+        if goes_on and all(_alike(stages[i - 1], stages[i]) for stages in layers):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    if len(groups) == len(first):
+        return [list(stages) for stages in layers]
+    place = {i: k for k, group in enumerate(groups) for i in group}
+    return [
+        [
+            _joined([stages[i] for i in group], place.get(first[group[0]].after))
+            if len(group) > 1 else replace(stages[group[0]], after=place.get(first[group[0]].after))
+            for group in groups
+        ]
+        for stages in layers
+    ]  # fmt: skip
+
+
 def steps_of(
     stages: Sequence[Stage], samples: int, *, alone: bool = False
-) -> tuple[list[Step], np.ndarray, tuple[int, ...]]:
+) -> tuple[list[Step], np.ndarray]:
     """Lay out the steps of a run; `alone` gives every output a step of its own.
 
     Returns
@@ -176,12 +240,9 @@ def steps_of(
     steps : list of Step
     time_s : ndarray, shape (outputs, samples)
         Time of every output since the start of the run; the first row is the start. [s]
-    stage_index : tuple of int
-        Stage of every output.
     """
     steps: list[Step] = []
     clock: list = [0.0]
-    index = [0]
     ends = [0]  # row of the start, then of the end of every stage
     parents = {stage.after for stage in stages}
     for i, stage in enumerate(stages):
@@ -190,7 +251,6 @@ def steps_of(
         times = [np.asarray(t, dtype=float) for t in given]
         row, last, made = len(clock), len(times), []
         clock += [start + t for t in times]
-        index += [i] * last
         ends.append(len(clock) - 1)
         while last > 0:
             # Going back from the latest time, take all that may share its poles.
@@ -214,7 +274,7 @@ def steps_of(
         time = np.broadcast_to(np.array(clock)[:, None], (len(clock), samples))
     else:
         time = np.stack([over_samples(t, samples) for t in clock])
-    return steps, time, tuple(index)
+    return steps, time
 
 
 def _common_share(time: np.ndarray, end: np.ndarray) -> float | None:

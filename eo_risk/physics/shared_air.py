@@ -23,6 +23,7 @@ from eo_risk.physics.layer_stages import (
     check_stages,
     over_samples,
     samples_of,
+    stage_of_outputs,
     stage_values,
     steps_of,
 )
@@ -158,7 +159,7 @@ def run_shared_air(
             for v in (a.free_volume_m3, a.changes_per_s, a.supply_kg_per_m3, a.start_kg_per_m3)
         ),
     )
-    steps, time, index = steps_of(parts[0].stages, samples)
+    steps, time = steps_of(parts[0].stages, samples)
     # A coat comes right after the part it meets.
     coats = [i + 1 for i, p in enumerate(flat) if p.coat is not None]
     layers = [
@@ -173,6 +174,7 @@ def run_shared_air(
         airs=[None if a is None else _air_now(a, samples) for a in airs], volumes=volumes,
     )  # fmt: skip
     product = np.stack([found.product_of(i) for i in range(len(flat))])
+    index = stage_of_outputs(parts[0].stages)
     return SharedAirRun(time, index, np.stack(found.mean), product, found.air, found.carried)
 
 

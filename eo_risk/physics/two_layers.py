@@ -16,8 +16,10 @@ from eo_risk.physics.layer_stages import (
     check_body,
     check_number,
     check_stages,
+    joined,
     over_samples,
     samples_of,
+    stage_of_outputs,
     stage_values,
     steps_of,
 )
@@ -123,7 +125,9 @@ def run_two_layers(
         outer_start_share,
         *(v for stage in (*outer_stages, *inner_stages) for v in stage_values(stage)),
     )  # fmt: skip
-    steps, time, index = steps_of(outer_stages, samples)
+    index = stage_of_outputs(outer_stages)
+    outer_stages, inner_stages = joined(outer_stages, inner_stages)
+    steps, time = steps_of(outer_stages, samples)
     partly = np.any(np.asarray(outer_start_share) < 1.0)
     layers = [
         ready(

@@ -219,7 +219,8 @@ def test_bounded_linear_and_indifferent_to_splitting(listed, h):
     double = run_layer(Body("sheet", 1e-3),
                        [Stage(s, d, 3.0, 2 * g, None, h, h) for s, d, g in listed])  # fmt: skip
     assert double.mean_kg_per_m3 == pytest.approx(2 * run.mean_kg_per_m3, rel=1e-9, abs=1e-12)
-    halves = [Stage(s / 2, d, 3.0, g, None, h, h) for s, d, g in listed for _ in range(2)]
+    halves = [Stage(s / 2, d * (1.0 + i * 1e-12), 3.0, g, None, h, h)  # not alike: carried over
+              for s, d, g in listed for i in range(2)]  # fmt: skip
     again = run_layer(Body("sheet", 1e-3), halves)
     assert again.mean_kg_per_m3[-1] == pytest.approx(
         run.mean_kg_per_m3[-1], abs=1e-7 * most + 1e-15

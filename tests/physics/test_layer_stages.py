@@ -2,6 +2,7 @@
 
 import multiprocessing
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from scipy.special import erfc
 from skfem.helpers import dot, grad
 
 from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.physics.layer_stages import joined
 
 D, A = 1e-11, 1e-3  # diffusivity [m2/s]; thickness or radius [m]
 SCALE_S = A**2 / D
@@ -325,14 +327,42 @@ def test_never_below_nothing_nor_above_the_highest_level(body, rows, start):
 @settings(max_examples=30, deadline=None)
 @given(bodies, stage_rows)
 def test_splitting_a_stage_changes_nothing(body, rows):
-    def stage(f, d, b, gas, part):
+    def stage(f, d, b, gas, part, nearly=0.0):
         h = 10**b * D / A
-        return Stage(part * 10**f * SCALE_S, D * 10**d, 3.0, gas, None, h, h)
+        return Stage(part * 10**f * SCALE_S, D * 10**d * (1.0 + nearly), 3.0, gas, None, h, h)
 
     whole = run_layer(body, [stage(*row, 1.0) for row in rows]).mean_kg_per_m3
-    split = run_layer(body, [stage(*row, p) for row in rows for p in (0.3, 0.7)]).mean_kg_per_m3
     most = max(3.0 * row[3] for row in rows)
-    assert split[::2] == pytest.approx(whole, abs=1e-6 * most + 1e-15)
+    # Stages that are alike are joined again; nearly alike, the profile is carried over.
+    for nearly in (0.0, 1e-12):
+        parts = [stage(*row, *part) for row in rows for part in ((0.3,), (0.7, nearly))]
+        split = run_layer(body, parts).mean_kg_per_m3
+        assert split[::2] == pytest.approx(whole, abs=1e-6 * most + 1e-15)
+
+
+def test_stages_that_are_alike_are_joined_and_their_outputs_stay():
+    """Where gas, temperature or a branch sets them apart they are not."""
+    rise = np.array([1.0, 2.0])
+    stages = [
+        Stage(10.0 * rise, D, 3.0, 1.0), Stage(20.0 * rise, D, 3.0, 1.0, 1.0, output_times_s=(5.0,)),
+        Stage(30.0, D, 3.0, 1.0, 0.0), Stage(40.0, D, 3.0), Stage(50.0, D, 3.0),
+        Stage(60.0, D, 3.0), Stage(70.0, 2 * D, 3.0), Stage(80.0, 2 * D, 3.0, after=4),
+        Stage(90.0, 2 * D, 3.0),
+    ]  # fmt: skip
+    (found,) = joined(stages)
+    assert [s.after for s in found] == [None, None, None, None, None, 2]
+    assert [len(s.output_times_s) for s in found] == [2, 0, 1, 0, 0, 1]
+    assert found[0].duration_s == pytest.approx(30.0 * rise)
+    assert np.stack(found[0].output_times_s) == pytest.approx(np.stack([10.0 * rise,
+                                                                        10.0 * rise + 5.0]))  # fmt: skip
+    assert [s.duration_s for s in found[1:]] == [30.0, 90.0, 60.0, 70.0, 170.0]
+    nearly = [replace(s, diffusivity_m2_per_s=s.diffusivity_m2_per_s * (1.0 + i * 1e-12))
+              for i, s in enumerate(stages)]  # fmt: skip
+    body = Body("tube", A, 1.3 * A, "outer")
+    whole, apart = (run_layer(body, s) for s in (stages, nearly))
+    assert whole.stage_index == (0, 0, 1, 1, 2, 3, 4, 5, 6, 7, 8)
+    for name in ("time_s", "mean_kg_per_m3", "gained_outer_kg_per_m3"):
+        assert getattr(whole, name) == pytest.approx(getattr(apart, name), rel=1e-6)
 
 
 def test_runs_side_by_side_equal_runs_in_turn():
