@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cache
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 
 from eo_risk import reference, units
-from eo_risk.judgement.allowed.residues import hours_inside
+from eo_risk.judgement.allowed.residues import inside_from, quantile_s
 from eo_risk.judgement.cautions import required_by_others
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.result import AerationTime, Band
@@ -53,39 +54,48 @@ def _time_s(trace: ItemTrace) -> np.ndarray:
     return np.median(trace.time_s[trace.after_wash()], axis=1)
 
 
-def _lengthened_s(
-    planned_s: float, level: np.ndarray, time_s: np.ndarray, curve: tuple, quantile: float
-) -> float | None:
-    """Return the hours of a plan that is lengthened until one curve is inside its limit. [s]
+@dataclass(frozen=True)
+class Falling:
+    """One amount over time beside its limit: times [s], shape (times, samples), limit."""
 
-    `level` is what the plan as it stands leaves, in parts of the limit; `time_s` and `curve`
-    follow the lengthened step alone. The later steps carry away what so much more time in the
-    lengthened step would, and do so after a longer one too: diffusion at another temperature is
-    the same course at another pace.
+    time_s: np.ndarray
+    amount: np.ndarray
+    limit: float
+
+    @cached_property
+    def inside_s(self) -> np.ndarray:
+        """When each sample is inside its limit. [s]"""
+        return inside_from(self.time_s, self.amount, self.limit)
+
+
+def _courses(trace: ItemTrace, curves_of: Callable[[ItemTrace], list]) -> list[Falling]:
+    time_s = _time_s(trace)
+    return [Falling(time_s, amount, limit) for amount, limit in curves_of(trace)]
+
+
+def _lengthened_s(planned: Falling, far: Falling) -> np.ndarray:
+    """Return the hours of a plan that is lengthened until each sample is inside its limit. [s]
+
+    `far` follows the lengthened step alone. The later steps carry away what so much more time
+    in the lengthened step would, and do so after a longer one too: diffusion at another
+    temperature is the same course at another pace.
     """
-    amount, limit = curve
-    inside = hours_inside(time_s, [curve], quantile)
-    left = float(np.quantile(level, quantile))
-    alike = hours_inside(time_s, [(amount, limit * left)], quantile)
-    return None if inside is None else planned_s + inside - alike
+    alike = inside_from(far.time_s, far.amount, planned.amount[-1])
+    return planned.time_s[-1] + far.inside_s - np.minimum(alike, far.time_s[-1])
 
 
 def _needed_s(
-    planned: tuple[np.ndarray, list], far: Callable[[], tuple[np.ndarray, list]], quantile: float
+    planned: Sequence[Falling], far: Callable[[], Sequence[Falling]], quantile: float
 ) -> float | None:
     """Return when every curve is inside its limit at a quantile, along the plan's steps. [s]
 
-    Both are times and curves; `far()` is asked only where the plan ends first.
+    `far()` is asked only where the plan ends first.
     """
-    time_s, curves = planned
-    within = [hours_inside(time_s, [curve], quantile) for curve in curves]
-    if None not in within:
-        return max(within, default=0.0)
-    far_s, followed = far()
-    longer = [_lengthened_s(time_s[-1], amount[-1] / limit, far_s, curve, quantile)
-              for (amount, limit), curve, found in zip(curves, followed, within, strict=True)
-              if found is None]  # fmt: skip
-    return None if None in longer else float(max(longer))
+    needed = [quantile_s(curve.inside_s, quantile) for curve in planned]
+    for place, found in enumerate(needed):
+        if found is None:
+            needed[place] = quantile_s(_lengthened_s(planned[place], far()[place]), quantile)
+    return None if None in needed else max(needed, default=0.0)
 
 
 def _aeration_time(
@@ -107,32 +117,14 @@ def aeration_time(
 ) -> AerationTime:  # fmt: skip
     """Return the hours needed; `far()` follows the item further where the plan ends first."""
 
-    def course(found: ItemTrace) -> tuple[np.ndarray, list]:
-        return _time_s(found), curves_of(found)
-
     @cache
-    def followed() -> tuple[np.ndarray, list]:
-        return course(far())
+    def followed() -> list[Falling]:
+        return _courses(far(), curves_of)
 
-    planned = course(trace)
+    planned = _courses(trace, curves_of)
     p50, p95 = (_needed_s(planned, followed, quantile) for quantile in (0.5, 0.95))
-    far_s = float((planned if p95 is not None else followed())[0][-1])
+    far_s = float(_time_s(trace if p95 is not None else far())[-1])
     return _aeration_time(plan, item, p50, p95, far_s)
-
-
-def _part_course(trace: ItemTrace, part: int, limit_kg: float) -> tuple[np.ndarray, list]:
-    amount = np.maximum(trace.parts_eo[part][trace.after_wash()], 1e-300)
-    return _time_s(trace), [(amount, limit_kg)]
-
-
-def _part_hours(
-    trace: ItemTrace, part: int, limit_kg: float, far: Callable[[], ItemTrace] | None
-) -> list[float | None]:
-    planned = _part_course(trace, part, limit_kg)
-    return [
-        _needed_s(planned, lambda: _part_course(far() if far else trace, part, limit_kg), quantile)
-        for quantile in (0.05, 0.5, 0.95)
-    ]
 
 
 def hours_by_part(
@@ -148,6 +140,12 @@ def hours_by_part(
         if model.body is None or limit_kg <= 0.0:
             found.append(None)
             continue
-        hours = _part_hours(trace, part, limit_kg, far)
+
+        def held(of: ItemTrace, part: int = part) -> list:
+            return [(np.maximum(of.parts_eo[part][of.after_wash()], 1e-300), limit_kg)]
+
+        planned = _courses(trace, held)
+        hours = [_needed_s(planned, lambda held=held: _courses(far() if far else trace, held), q)
+                 for q in (0.05, 0.5, 0.95)]  # fmt: skip
         found.append(None if None in hours else Band(*hours))
     return found

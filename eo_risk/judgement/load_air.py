@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from eo_risk import reference
-from eo_risk.judgement.allowed.residues import hours_inside
+from eo_risk.judgement.allowed.residues import inside_from, quantile_s
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.parts import Gas, PartModel, part_stages
 from eo_risk.judgement.simulate import ItemParts
@@ -223,9 +223,9 @@ def noticeable(
     kept = store_m3 * level
     if np.quantile(kept[-1], 0.95) > limit_share * limit_kg:
         return True
+    inside = [inside_from(time_s, held, limit_kg) for held in (held_kg, held_kg + kept)]
     for quantile in (0.5, 0.95):
-        clean, aired = (hours_inside(time_s, [(held, limit_kg)], quantile)
-                        for held in (held_kg, held_kg + kept))  # fmt: skip
+        clean, aired = (quantile_s(times, quantile) for times in inside)
         if clean is None:
             continue
         if aired is None or aired > max((1.0 + hours_share) * clean, clean + least_s):

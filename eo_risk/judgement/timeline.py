@@ -30,6 +30,7 @@ _EXPOSURE_CUTS = (0.1, 0.4, 1.0)
 _FIRST_AERATION_CUTS = (0.02, 0.06, 0.14, 0.26, 0.42, 0.6, 0.8, 1.0)
 _LATER_AERATION_CUTS = (0.15, 0.5, 1.0)
 _EARLY = 0.25  # of the time in which the load follows the temperature around it
+_HALVED_BELOW = 0.1  # of a step that is long against that time: each cut is twice the one before
 # Air washes beyond this number carry almost no EO and are run as one stage.
 _WASHES_APART = 4
 
@@ -282,10 +283,12 @@ def _first_cuts(duration_s: float) -> tuple[float, ...]:
 
     So what a fast item needs does not hang on how long the aeration goes on.
     """
-    cuts = _FIRST_AERATION_CUTS
-    while cuts[0] * duration_s > _EARLY * central("load.temperature_lag"):
-        cuts = (cuts[0] / 3.0, *cuts)
-    return cuts
+    early = _EARLY * central("load.temperature_lag")
+    if _FIRST_AERATION_CUTS[0] * duration_s <= early:
+        return _FIRST_AERATION_CUTS
+    later = tuple(cut for cut in _FIRST_AERATION_CUTS if cut > _HALVED_BELOW)
+    count = int(np.ceil(np.log2(later[0] * duration_s / early)))
+    return (*(later[0] * 0.5**halvings for halvings in range(count, 0, -1)), *later)
 
 
 def with_far(

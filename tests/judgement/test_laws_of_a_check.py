@@ -208,24 +208,3 @@ def test_a_denser_packaging_keeps_more_water_and_makes_more_glycol(demo):
     assert open_packs[-1] > open_packs[1]
     assert foil == 0.0 < open_packs[0]
     assert all(r.band.p95 == 0.0 for r in found.rows)  # no EO, so nothing of EO, the ceiling too
-
-
-def with_cabinet_hours(demo, hours):
-    """The wet sheath of the demo, dried, with so many hours in the cabinet and then 2 in a room."""
-    raw = raw_of(demo, "wet_lumen")
-    raw["items"] = raw["items"][1:]
-    lumen = raw["items"][0]["lumens"][0]
-    lumen["droplets_seen"], lumen["drying"][0]["minutes"] = "no", 6
-    raw["aeration"][0]["hours"] = hours
-    return check_plan(read_plan(raw), samples=512, advise=False)
-
-
-@pytest.mark.parametrize("cabinet_h", [12.0, pytest.param(24.0, marks=pytest.mark.slow), 32.2])
-def test_a_plan_that_is_not_inside_needs_more_than_its_own_hours(demo, cabinet_h):
-    """The cabinet is lengthened and the room follows: so much longer brings it inside."""
-    short = with_cabinet_hours(demo, cabinet_h)
-    needed_h = short.load.required_s / 3600.0
-    assert short.verdict == "Close"
-    assert needed_h > cabinet_h + 2.0
-    assert with_cabinet_hours(demo, needed_h - 2.0 + 0.4).verdict == "Within"
-    assert with_cabinet_hours(demo, needed_h - 2.0 - 1.5).verdict == "Close"

@@ -129,40 +129,41 @@ def decide(
     return "Within"
 
 
-def hours_inside(
-    time_s: np.ndarray, curves: Sequence[tuple[np.ndarray, np.ndarray | float]], quantile: float
-) -> float | None:
-    """Return the time from which every curve's quantile stays inside its limit.
+def inside_from(time_s: np.ndarray, amount: np.ndarray, limit: np.ndarray | float) -> np.ndarray:
+    """Return the time from which each sample stays inside its limit. [s], shape (samples,)
 
     Parameters
     ----------
     time_s : ndarray, shape (times,)
         Times since the end of the last air wash, rising. [s]
-    curves : sequence of (ndarray of shape (times, samples), limit)
-        Amounts over time and the limit they are compared with, in one unit.
-    quantile : float
-        0.5 or 0.95. [-]
+    amount : ndarray, shape (times, samples)
+        Amounts over time.
+    limit : ndarray of shape (samples,) or float
+        What they are compared with, in the same unit.
 
     Returns
     -------
-    float or None
-        Seconds; None when the last time is still above a limit. Between two times the
-        quantile is taken to fall exponentially, or evenly where nothing is left at the later
-        one: water that has dried up lost most of its EO with its last drop.
+    ndarray, shape (samples,)
+        Infinite where the last amount is still above the limit. Between two times a sample is
+        taken to fall exponentially, as diffusion does once it is under way, or evenly where
+        nothing is left at the later one: water that has dried up lost most of its EO with its
+        last drop.
     """
-    needed = 0.0
-    for amount, limit in curves:
-        level = np.quantile(amount / limit, quantile, axis=-1)
-        above = np.flatnonzero(level > 1.0)
-        if above.size == 0:
-            continue
-        last = above[-1]
-        if last == time_s.size - 1:
-            return None
-        if level[last + 1] < _GONE:
-            share = 1.0 - 1.0 / level[last]
-        else:
-            high, low = np.log(level[last]), np.log(level[last + 1])
-            share = high / (high - low)
-        needed = max(needed, time_s[last] + share * (time_s[last + 1] - time_s[last]))
-    return float(needed)
+    level = amount / limit
+    above = level > 1.0
+    last = time_s.size - 1 - np.argmax(above[::-1], axis=0)
+    following = np.minimum(last + 1, time_s.size - 1)
+    high, low = (np.take_along_axis(level, row[None], axis=0)[0] for row in (last, following))
+    high, low = np.maximum(high, 1.0), np.clip(low, np.finfo(float).tiny, 1.0)
+    fall = np.log(high) - np.log(low)
+    share = np.where(low < _GONE, 1.0 - 1.0 / high,
+                     np.log(high) / np.where(fall > 0.0, fall, 1.0))  # fmt: skip
+    found = time_s[last] + share * (time_s[following] - time_s[last])
+    return np.where(above[-1], np.inf, np.where(above.any(axis=0), found, 0.0))
+
+
+def quantile_s(times_s: np.ndarray, quantile: float) -> float | None:
+    """Return a quantile of times, None where it is infinite. [s]"""
+    if np.isinf(np.quantile(times_s, quantile, method="higher")):
+        return None
+    return float(np.quantile(times_s, quantile))

@@ -1,0 +1,105 @@
+"""The hours named are those of the plan lengthened so far: inside with them, not before."""
+
+import json
+
+import numpy as np
+import pytest
+
+from eo_risk import units
+from eo_risk.judgement.allowed.residues import inside_from, quantile_s
+from eo_risk.judgement.assess import check_plan
+from eo_risk.judgement.hours import lengthened_step
+from eo_risk.plan.load_plan import load_plan, read_plan
+
+SAMPLES = 512
+
+
+def test_a_sample_that_falls_exponentially_is_inside_when_its_closed_form_says():
+    rate = np.array([0.5, 0.1, 1.0, 1e-3])
+    time_s = np.array([0.0, 1.0, 3.0, 10.0, 60.0])
+    start = np.array([8.0, 5.0, 0.5, 5.0])
+    found = inside_from(time_s, start * np.exp(-rate * time_s[:, None]), 1.0)
+    assert found[:2] == pytest.approx(np.log(start[:2]) / rate[:2], rel=1e-12)
+    assert found[2] == 0.0
+    assert np.isinf(found[3])
+
+
+def test_a_sample_that_rises_again_is_inside_after_its_last_time_above():
+    amount = np.array([2.0, 0.5, 2.0, 0.5])[:, None]
+    assert inside_from(np.arange(4.0), amount, 1.0) == pytest.approx([2.5])
+
+
+def test_a_quantile_is_none_where_it_lies_among_samples_that_never_come_inside():
+    times = np.array([*np.arange(90.0), *[np.inf] * 10])
+    assert quantile_s(times, 0.5) == pytest.approx(49.5)
+    assert quantile_s(times, 0.95) is None
+
+
+def one_item(demo, name, index, step_h=None):
+    raw = load_plan(demo / f"{name}.json").model_dump(mode="json")
+    raw["items"] = [raw["items"][index]]
+    for lumen in raw["items"][0]["lumens"]:
+        lumen["droplets_seen"] = "no"
+    if step_h is not None:
+        raw["aeration"][lengthened_step(read_plan(raw))]["hours"] = step_h
+    return raw
+
+
+def lengthened_to(raw, hours):
+    raw = json.loads(json.dumps(raw))
+    step = lengthened_step(read_plan(raw))
+    others = sum(s["hours"] or 0.0 for i, s in enumerate(raw["aeration"]) if i != step)
+    raw["aeration"][step]["hours"] = hours - others
+    return raw
+
+
+def checked(raw):
+    (item,) = check_plan(read_plan(raw), samples=SAMPLES, advise=False).items
+    return item
+
+
+def times_the_limit(item):
+    return max(r.band.p95 / r.limit for r in item.residues if r.used_for_verdict and r.limit)
+
+
+@pytest.mark.parametrize(
+    ("name", "index", "step_h"),
+    [("wet_lumen", 1, 12), ("wet_lumen", 1, 32.2), ("mixed_load_thick_pvc", 1, None),
+     ("small_patient", 1, 4), pytest.param("small_patient", 0, 1, marks=pytest.mark.slow),
+     pytest.param("full_morning_load", 7, 2, marks=pytest.mark.slow),
+     pytest.param("full_morning_load", 13, 20, marks=pytest.mark.slow)],
+)  # fmt: skip
+def test_a_plan_lengthened_to_the_hours_named_is_inside_and_a_hundredth_less_is_not(
+    demo, name, index, step_h
+):
+    """With a cabinet before a room, too: the cabinet is lengthened and the room follows."""
+    raw = one_item(demo, name, index, step_h)
+    item = checked(raw)
+    assert times_the_limit(item) > 1.0
+    needed_h = item.aeration.p95_s / 3600.0
+    assert needed_h > sum(step["hours"] for step in raw["aeration"])
+    named_h = float(units.hours_text(needed_h).removesuffix(" h"))
+    assert times_the_limit(checked(lengthened_to(raw, named_h))) <= 1.0
+    short_h = needed_h - max(0.1, 0.01 * needed_h)
+    assert times_the_limit(checked(lengthened_to(raw, short_h))) > 1.0
+
+
+@pytest.mark.parametrize(
+    ("name", "index", "step_h"),
+    [("small_patient", 1, 30), pytest.param("small_patient", 1, 168, marks=pytest.mark.slow),
+     pytest.param("full_morning_load", 8, 72, marks=pytest.mark.slow)],
+)  # fmt: skip
+def test_hours_inside_the_plan_do_not_hang_on_where_it_is_looked_at(
+    demo, name, index, step_h, monkeypatch
+):
+    """Against the same plan looked at in steps of a hundredth of each step, and early in it."""
+    from eo_risk.judgement import timeline
+
+    raw = one_item(demo, name, index, step_h)
+    few = checked(raw).aeration
+    many = tuple(np.concatenate([np.geomspace(1e-3, 1e-2, 10), np.linspace(0.0, 1.0, 101)[2:]]))
+    monkeypatch.setattr(timeline, "_first_cuts", lambda _: many)
+    monkeypatch.setattr(timeline, "_LATER_AERATION_CUTS", many)
+    exact = checked(raw).aeration
+    assert few.p95_s == pytest.approx(exact.p95_s, rel=0.01)
+    assert few.p50_s == pytest.approx(exact.p50_s, rel=0.01)
