@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import FINE_TOLERANCE, TOLERANCE
 from eo_risk.physics.layer_ready import FACES, ready
-from eo_risk.physics.layer_run import run
+from eo_risk.physics.layer_run import Outputs, run
 from eo_risk.physics.layer_stages import (
     Body,
     Shape,
@@ -50,11 +50,20 @@ class LayerRun:
     stage_index: tuple[int, ...]
     mean_kg_per_m3: np.ndarray
     product_kg_per_m3: np.ndarray
-    gained_outer_kg_per_m3: np.ndarray
-    gained_inner_kg_per_m3: np.ndarray
     flux_outer_kg_per_m2_s: np.ndarray | None
     flux_inner_kg_per_m2_s: np.ndarray | None
     profile_kg_per_m3: np.ndarray | None
+    found: Outputs
+
+    @property
+    def gained_outer_kg_per_m3(self) -> np.ndarray:
+        """Net uptake through the outer face, worked out when asked for."""
+        return self.found.at_face("gained", 0, "outer")
+
+    @property
+    def gained_inner_kg_per_m3(self) -> np.ndarray:
+        """Net uptake through the inner face, worked out when asked for."""
+        return self.found.at_face("gained", 0, "inner")
 
 
 def run_layer(
@@ -113,8 +122,7 @@ def run_layer(
         tolerance=FINE_TOLERANCE if positions.size else TOLERANCE,
     )  # fmt: skip
     found = run([layer], steps, len(time), samples, with_flux=with_flux)
-    gained = (found.at_face("gained", 0, face) for face in FACES)
     flux = (found.at_face("flux", 0, face) if with_flux else None for face in FACES)
     return LayerRun(
-        time, index, found.mean[0], found.product_of(0), *gained, *flux, found.profile,
+        time, index, found.mean[0], found.product_of(0), *flux, found.profile, found,
     )  # fmt: skip

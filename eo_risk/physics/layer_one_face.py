@@ -9,8 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from eo_risk.physics.layer_response import LayerNow, Response
-from eo_risk.physics.layer_step import Port, StepResult
+from eo_risk.physics.layer_step import CLOSED, Port, StepResult
 from eo_risk.physics.rational_exponential import PoleSum
+
+# A resistance beyond all others whose square is still a number.
+_BOUNDLESS = CLOSED**1.5
 
 
 def _parts(plain: np.ndarray, by_rate: np.ndarray, poles: PoleSum) -> tuple:
@@ -58,17 +61,24 @@ def advance_one_face(
     (own,) = response.face_sums([np.square(touch.values)])
     seen_real, seen_imag = _seen(response, port)
     real, imag = _parts(*own, poles)
-    real *= touch.amount
-    real += port.resistance
-    imag *= touch.amount
-    # What every pole draws from the mean: amount x flux, real parts over imaginary parts.
+    # The resistance for what a step draws from the mean, amount x flux; boundless in no time.
+    real += np.minimum(port.resistance / np.maximum(touch.amount, 1.0 / CLOSED), _BOUNDLESS)
+    # What every pole draws, real parts over imaginary parts.
     count, samples = real.shape
-    drawn = np.empty((2 * count, samples))
-    share = touch.amount / (real * real + imag * imag)
-    np.multiply(seen_real * real + seen_imag * imag, share, out=drawn[:count])
-    np.multiply(seen_imag * real - seen_real * imag, share, out=drawn[count:])
-    taken = poles.total @ drawn
-    mean = layer.modes[0] - taken
+    drawn = layer.room.array("drawn", 2 * count, samples)
+    share, part = layer.room.array("shares", 2, count, samples)
+    np.multiply(real, real, out=share)
+    share += np.multiply(imag, imag, out=part)
+    np.reciprocal(share, out=share)
+    np.multiply(seen_real, real, out=drawn[:count])
+    drawn[:count] += np.multiply(seen_imag, imag, out=part)
+    drawn[:count] *= share
+    np.multiply(seen_imag, real, out=drawn[count:])
+    drawn[count:] -= np.multiply(seen_real, imag, out=part)
+    drawn[count:] *= share
+    taken, mean = layer.room.array("taken", 2, poles.total.shape[0], samples)
+    np.matmul(poles.total, drawn, out=taken)
+    np.subtract(layer.modes[0], taken, out=mean)
     modes = []
     if to_end:
         modes = [response.at_end([(touch.values, drawn)])]

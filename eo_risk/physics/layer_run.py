@@ -74,6 +74,7 @@ class Outputs:
     profile: np.ndarray | None
     air: np.ndarray | None
     carried: np.ndarray | None
+    lone: dict[str, float]
 
     def product_of(self, layer: int) -> np.ndarray:
         """What reacted in a layer; zeros where nothing does."""
@@ -81,6 +82,8 @@ class Outputs:
 
     def at_face(self, what: str, layer: int, face: str) -> np.ndarray:
         """`gained` or `flux` at a face; zeros at a closed one."""
+        if what == "gained" and face in self.lone:
+            return self.lone[face] * (self.mean[layer] - self.mean[layer][0])
         return getattr(self, what).get((layer, face), np.broadcast_to(0.0, self.mean[0].shape))
 
 
@@ -89,15 +92,19 @@ def _outputs(
 ) -> Outputs:
     shape = (outputs, samples)
     open_faces = [(i, face) for i, layer in enumerate(layers) for face in layer.faces]
+    lone: dict[str, float] = {}
+    if len(open_faces) == 1 and not (with_air or layers[0].reacts):
+        lone = {"outer": 0.5, "inner": 0.5} if layers[0].symmetric else {open_faces[0][1]: 1.0}
     positions = len(layers[0].positions)
     return Outputs(
         [np.empty(shape) for _ in layers],
         {i: np.zeros(shape) for i, layer in enumerate(layers) if layer.reacts},
-        {key: np.zeros(shape) for key in open_faces},
+        {} if lone else {key: np.zeros(shape) for key in open_faces},
         {key: np.zeros(shape) for key in open_faces if with_flux},
         np.zeros((outputs, positions, samples)) if positions else None,
         np.zeros(shape) if with_air else None,
         np.zeros(shape) if with_air else None,
+        lone,
     )
 
 
@@ -246,7 +253,7 @@ class _Chunk:
             self._put(mean, rows, np.maximum, level, 0.0)
         for key, flux in zip(ports, found.flux, strict=bool(out.flux)):
             out.flux[key][rows, here] = flux
-        self._add_up(out, step, self._changes(ports, found))
+        self._add_up(out, step, self._changes(ports, found, out.lone))
         if shared is not None:
             out.air[rows, here] = found.air
             times = np.asarray(step.times)[:, None]
@@ -264,7 +271,7 @@ class _Chunk:
             return advance_one_face(layers[0], *ports, poles, to_end=to_end, with_flux=with_flux)
         return advance(layers, ports, poles, air=air, to_end=to_end, with_flux=with_flux)
 
-    def _changes(self, ports, found: StepResult) -> dict:
+    def _changes(self, ports, found: StepResult, lone: dict[str, float]) -> dict:
         """Return what a step adds to the running totals, by kind and key: an operation on it."""
         changes: dict = {
             ("product", index): (np.add, gone)
@@ -272,7 +279,7 @@ class _Chunk:
             if gone is not None
         }
         for (index, face), taken in zip(ports, found.taken, strict=True):
-            for touched, amount in taken.items():
+            for touched, amount in () if lone else taken.items():
                 # A shared face is the inner one of the outer layer.
                 at = touched, face if touched == index else "inner"
                 changes["gained", at] = (np.subtract, amount)
@@ -351,8 +358,9 @@ def run(
         list(_pool().map(one, *zip(*chunks, strict=True)))
     for index, layer in enumerate(layers):
         if layer.symmetric:
-            found.gained[index, "outer"] *= 0.5
-            found.gained[index, "inner"] = found.gained[index, "outer"]
+            if not found.lone:
+                found.gained[index, "outer"] *= 0.5
+                found.gained[index, "inner"] = found.gained[index, "outer"]
             if with_flux:
                 found.flux[index, "inner"] = found.flux[index, "outer"]
     return found
