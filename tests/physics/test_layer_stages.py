@@ -381,3 +381,43 @@ def test_runs_side_by_side_equal_runs_in_turn():
     with multiprocessing.get_context("fork").Pool(1) as pool:
         found = pool.apply_async(run_layer, (bodies[0], stages)).get(timeout=60)
     assert found.mean_kg_per_m3[-1].tobytes() == in_turn[0]
+
+
+def random_stages(rng, d, *, apart):
+    """Some stages of Fourier numbers 1e-4 to 10 and Biot numbers 1e-3 to infinity."""
+    stages = []
+    for k in range(rng.integers(1, 7)):
+        seconds = 10 ** rng.uniform(-4.0, 1.0) * A**2 / np.median(d)
+        biot = np.inf if rng.random() < 0.2 else 10 ** rng.uniform(-3.0, 5.0)
+        h = biot * d / A
+        gas = 0.6 if k == 0 else rng.choice([0.0, 0.0, 0.6])
+        loss = 0.0 if rng.random() < 0.8 else 10 ** rng.uniform(-2.0, 1.0) / seconds
+        stages.append(Stage(
+            seconds, d * 10 ** rng.uniform(-0.5, 0.5), rng.uniform(1.0, 30.0), gas,
+            None if rng.random() < 0.6 else 0.3 * gas, h,
+            h * 10 ** rng.uniform(-2.0, 2.0) if apart else h, loss,
+            tuple(seconds * np.array([0.01, 0.1, 0.5])),
+        ))  # fmt: skip
+    return stages
+
+
+def test_few_modes_err_as_little_as_asked_on_any_way():
+    """Beside the many modes that profiles take, each output by poles of its own.
+
+    At most 1e-6 of the largest amount, and 1e-3 of what is left down to 1e-6 of that.
+    """
+    rng = np.random.default_rng(20261129)
+    bodies = [Body("sheet", A), Body("sheet", A, open_faces="outer"), Body("rod", A),
+              Body("sphere", A), Body("tube", A, 1.02 * A, "outer"), Body("tube", A, 3 * A),
+              Body("tube", A, 30 * A, "both")]  # fmt: skip
+    for case in range(42):
+        body = bodies[case % len(bodies)]
+        spread = 2.5 if case % 2 else 0.3  # of D, in decades
+        d = 10 ** (rng.uniform(-14.0, -9.0) + spread * rng.uniform(-1.0, 1.0, 12))
+        stages = random_stages(rng, d, apart=body.open_faces == "both")
+        few = run_layer(body, stages).mean_kg_per_m3
+        many = run_layer(body, stages, profile_at=[0.5]).mean_kg_per_m3
+        most = many.max(axis=0)
+        assert np.max(np.abs(few - many) / most) < 1e-6
+        some = many > 1e-6 * most
+        assert np.max(np.abs(few[some] / many[some] - 1.0)) < 1e-3
