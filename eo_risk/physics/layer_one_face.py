@@ -18,8 +18,9 @@ _BOUNDLESS = CLOSED**1.5
 
 def _parts(plain: np.ndarray, by_rate: np.ndarray, poles: PoleSum) -> tuple:
     """Return real and imaginary part of sum values / (rate + theta)."""
-    by_rate += poles.conjugate.real * plain
-    return by_rate, poles.conjugate.imag * plain
+    real, imag = poles.parts
+    by_rate += real * plain
+    return by_rate, imag * plain
 
 
 def _seen(response: Response, port: Port) -> tuple[np.ndarray, np.ndarray]:
@@ -58,7 +59,10 @@ def advance_one_face(
     """
     (touch,) = port.touches
     response = Response(layer, poles)
-    (own,) = response.face_sums([np.square(touch.values)])
+    if touch.squares is None:
+        (own,) = response.face_sums([np.square(touch.values)])
+    else:
+        (own,) = response.row_sums(touch.squares)
     seen_real, seen_imag = _seen(response, port)
     real, imag = _parts(*own, poles)
     # The resistance for what a step draws from the mean, amount x flux; boundless in no time.
@@ -66,16 +70,17 @@ def advance_one_face(
     # What every pole draws, real parts over imaginary parts.
     count, samples = real.shape
     drawn = layer.room.array("drawn", 2 * count, samples)
+    drawn_real, drawn_imag = drawn[:count], drawn[count:]
     share, part = layer.room.array("shares", 2, count, samples)
     np.multiply(real, real, out=share)
     share += np.multiply(imag, imag, out=part)
     np.reciprocal(share, out=share)
-    np.multiply(seen_real, real, out=drawn[:count])
-    drawn[:count] += np.multiply(seen_imag, imag, out=part)
-    drawn[:count] *= share
-    np.multiply(seen_imag, real, out=drawn[count:])
-    drawn[count:] -= np.multiply(seen_real, imag, out=part)
-    drawn[count:] *= share
+    np.multiply(seen_real, real, out=drawn_real)
+    drawn_real += np.multiply(seen_imag, imag, out=part)
+    drawn_real *= share
+    np.multiply(seen_imag, real, out=drawn_imag)
+    drawn_imag -= np.multiply(seen_real, imag, out=part)
+    drawn_imag *= share
     taken, mean = layer.room.array("taken", 2, poles.total.shape[0], samples)
     np.matmul(poles.total, drawn, out=taken)
     np.subtract(layer.modes[0], taken, out=mean)

@@ -94,9 +94,9 @@ def ready(
         curvature = over_samples(body.thickness_m, samples) / over_samples(
             body.outer_radius_m, samples
         )
-    lumped = body.shape == "lumped"
+    lumped, square = body.shape == "lumped", np.square(thickness)
     return Layer(
-        body, tuple(_stage_now(s, thickness, samples, faces, lumped) for s in stages), thickness,
+        body, tuple(_stage_now(s, square, samples, faces, lumped) for s in stages), thickness,
         curvature, faces, symmetric, over_samples(start, samples),
         None if start_share is None else over_samples(start_share, samples),
         tolerance, tuple(float(p) for p in positions),
@@ -104,24 +104,29 @@ def ready(
 
 
 def _stage_now(
-    stage: Stage, thickness: np.ndarray, samples: int, faces: Sequence[str], lumped: bool
+    stage: Stage, square: np.ndarray, samples: int, faces: Sequence[str], lumped: bool
 ) -> StageNow:
-    spread = np.asarray(stage.diffusivity_m2_per_s, dtype=float) / np.square(thickness)
+    """Make a stage ready; `square` is that of the thickness. [m2]"""
+    spread = stage.diffusivity_m2_per_s / square
     ratio = over_samples(stage.gas_ratio, samples)
     moves = np.asarray(stage.duration_s, dtype=float) > 0.0
     moves = moves if lumped else moves & (spread > 0.0)
     given = {"outer": stage.transfer_outer_m_per_s, "inner": stage.transfer_inner_m_per_s}
-    start, end = np.asarray(stage.gas_start_kg_per_m3, dtype=float), stage.gas_end_kg_per_m3
-    loss = np.asarray(stage.loss_per_s, dtype=float)
+    start, end = stage.gas_start_kg_per_m3, stage.gas_end_kg_per_m3
     return StageNow(
         spread,
         ratio,
-        over_samples(start, samples) if start.any() else None,
+        _unless_nothing(start, samples),
         None if end is None or np.array_equal(end, start) else over_samples(
             np.asarray(end, dtype=float) - start, samples),
         {face: _resistance(given[face], ratio, moves) for face in faces},
-        over_samples(loss, samples) if loss.any() else None,
+        _unless_nothing(stage.loss_per_s, samples),
     )  # fmt: skip
+
+
+def _unless_nothing(value: ArrayLike, samples: int) -> np.ndarray | None:
+    nothing = value == 0.0 if isinstance(value, float) else not np.any(value)
+    return None if nothing else over_samples(value, samples)
 
 
 def _resistance(transfer: ArrayLike, ratio: np.ndarray, moves: np.ndarray) -> np.ndarray | None:

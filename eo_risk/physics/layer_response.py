@@ -23,13 +23,18 @@ class Room:
 
     def __init__(self) -> None:
         self._kept: dict[str, np.ndarray] = {}
+        self._shaped: dict[tuple, np.ndarray] = {}
 
     def array(self, name: str, *shape: int) -> np.ndarray:
         """Return an array with the leftovers of its last use in it."""
-        size = prod(shape)
-        if name not in self._kept or self._kept[name].size < size:
-            self._kept[name] = np.empty(size)
-        return self._kept[name][:size].reshape(shape)
+        found = self._shaped.get((name, shape))
+        if found is None:
+            size = prod(shape)
+            if name not in self._kept or self._kept[name].size < size:
+                self._kept[name] = np.empty(size)
+                self._shaped.clear()  # they would keep the memory they were cut from
+            found = self._shaped[name, shape] = self._kept[name][:size].reshape(shape)
+        return found
 
 
 @dataclass(frozen=True)
@@ -56,13 +61,16 @@ class Touch:
 
     `values` of its modes at the face, (modes,) or (modes, samples); `watch` how its surface
     concentration counts, None for one; `amount` what a flux of one over the whole step takes
-    from its mean, area over volume times duration. [s/m]
+    from its mean, area over volume times duration. [s/m] `squares` are the `face_rows` of the
+    squared values, where all samples share their modes.
     """
 
     layer: int
     values: np.ndarray
     watch: np.ndarray | None
     amount: np.ndarray
+    squares: np.ndarray | None = None
+
 
 # exp of less than minus this is nothing, and slow to compute near the smallest numbers.
 _GONE = 300.0
@@ -71,6 +79,11 @@ _GONE = 300.0
 def split(values: np.ndarray) -> np.ndarray:
     """Return real parts over imaginary parts."""
     return np.concatenate([values.real, values.imag])
+
+
+def face_rows(closed_rate: np.ndarray, products: Sequence[np.ndarray]) -> np.ndarray:
+    """Return products of modes at faces, then the same times the rate, (2 products, modes)."""
+    return np.array([*products, *(p * closed_rate for p in products)])
 
 
 class Response:
@@ -107,17 +120,19 @@ class Response:
         if closed.ndim == 2 or products[0].ndim == 2:
             full = (p if p.ndim == 2 else p[:, None] for p in products)
             return [self.sums(np.broadcast_to(p, self.rate.shape)) for p in full]
-        rows = np.array([*products, *(p * closed for p in products)])
+        return self.row_sums(face_rows(closed, products))
+
+    def row_sums(self, rows: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Return `sums` of every product in `face_rows`."""
         shape = self.weight.shape[0], len(rows), self.weight.shape[2]
-        rows = np.matmul(rows, self.weight, out=self.layer.room.array("rows", *shape))
-        found = []
-        for i in range(len(products)):
-            plain, by_rate = rows[:, i], rows[:, len(products) + i]
+        found = np.matmul(rows, self.weight, out=self.layer.room.array("rows", *shape))
+        products = len(rows) // 2
+        for i in range(products):
+            by_rate = found[:, products + i]
             by_rate *= self.layer.scale
             if self.layer.loss is not None:
-                by_rate += self.layer.loss * plain
-            found.append((plain, by_rate))
-        return found
+                by_rate += self.layer.loss * found[:, i]
+        return [(found[:, i], found[:, products + i]) for i in range(products)]
 
     def _complex(self, plain: np.ndarray, by_rate: np.ndarray) -> np.ndarray:
         out = plain * self.poles.conjugate

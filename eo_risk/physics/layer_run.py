@@ -18,7 +18,7 @@ import numpy as np
 from eo_risk.physics.layer_basis import Basis, basis_for, step_modes
 from eo_risk.physics.layer_one_face import advance_one_face
 from eo_risk.physics.layer_ready import Layer
-from eo_risk.physics.layer_response import LayerNow, Room, Touch
+from eo_risk.physics.layer_response import LayerNow, Room, Touch, face_rows
 from eo_risk.physics.layer_stages import Step
 from eo_risk.physics.layer_step import CLOSED, Air, Port, StepResult, advance
 from eo_risk.physics.rational_exponential import shared_poles
@@ -110,15 +110,16 @@ def _outputs(
 
 def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the Fourier numbers of the shortest time looked at and of the whole run."""
-    shortest = np.full(samples, np.inf)
+    spread = np.array([layer.stages[step.stage].spread for step in steps])
+    reached = np.broadcast_to(spread * np.array([step.duration_s for step in steps]),
+                              (len(steps), samples))  # fmt: skip
+    first = reached * np.array([step.times[0] for step in steps])[:, None]
+    shortest = np.min(first, axis=0, where=first > 0.0, initial=np.inf)
     ends = [np.zeros(samples)]  # at the start, then at the end of every stage
-    for step in steps:
-        reached = layer.stages[step.stage].spread * step.duration_s
-        first = reached * step.times[0]
-        np.minimum(shortest, np.where(first > 0.0, first, np.inf), out=shortest)
+    for step, far in zip(steps, reached, strict=True):
         if step.reach is None:
-            ends.append(reached + ends[-1 if step.after is None else step.after + 1])
-    return np.where(np.isfinite(shortest), shortest, 1.0), np.max(np.stack(ends), axis=0)
+            ends.append(far + ends[-1 if step.after is None else step.after + 1])
+    return np.where(np.isfinite(shortest), shortest, 1.0), np.max(ends, axis=0)
 
 
 class _Chunk:
@@ -126,7 +127,9 @@ class _Chunk:
 
     def __init__(self, layers, ranges, joints, here, width):
         self.layers, self.here, self.joints = layers, here, joints
-        self.joined = {side for joint in joints for side in joint.faces}
+        joined = {side for joint in joints for side in joint.faces}
+        self.open = [(index, face) for index, layer in enumerate(layers) for face in layer.faces
+                     if (index, face) not in joined]  # fmt: skip
         self.bases = [
             basis_for(
                 layer.body.shape, layer.faces, shortest[here].min(), longest[here].max(),
@@ -139,6 +142,11 @@ class _Chunk:
             {"outer": basis.outer_area / layer.thickness[here],
              "inner": basis.inner_area / layer.thickness[here]}
             for layer, basis in zip(layers, self.bases, strict=True)
+        ]  # fmt: skip
+        self.squares = [
+            {face: face_rows(basis.rate, [np.square(values)]) if values.ndim == 1 else None
+             for face, values in (("outer", basis.outer), ("inner", basis.inner))}
+            for basis in self.bases
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
@@ -159,7 +167,8 @@ class _Chunk:
     ) -> Touch:
         basis = self.bases[index]
         values = basis.outer if face == "outer" else basis.inner
-        return Touch(index, values, watch, sign * self.feeds[index][face] * duration)
+        amount = sign * self.feeds[index][face] * duration
+        return Touch(index, values, watch, amount, self.squares[index][face])
 
     def _face_port(self, index: int, face: str, step: Step, duration: np.ndarray) -> Port | None:
         here, stage = self.here, self.layers[index].stages[step.stage]
@@ -187,12 +196,7 @@ class _Chunk:
 
     def ports(self, step: Step, duration: np.ndarray) -> dict[tuple[int, str], Port]:
         """Return the ports of a step by layer and face; a shared face as the inner layer's."""
-        found = {
-            (index, face): self._face_port(index, face, step, duration)
-            for index, layer in enumerate(self.layers)
-            for face in layer.faces
-            if (index, face) not in self.joined
-        }
+        found = {at: self._face_port(*at, step, duration) for at in self.open}
         for joint in self.joints:
             found[joint.inner, "outer"] = self._shared_port(joint, step, duration)
         return {name: port for name, port in found.items() if port is not None}
@@ -253,7 +257,8 @@ class _Chunk:
             self._put(mean, rows, np.maximum, level, 0.0)
         for key, flux in zip(ports, found.flux, strict=bool(out.flux)):
             out.flux[key][rows, here] = flux
-        self._add_up(out, step, self._changes(ports, found, out.lone))
+        if not out.lone:
+            self._add_up(out, step, self._changes(ports, found))
         if shared is not None:
             out.air[rows, here] = found.air
             times = np.asarray(step.times)[:, None]
@@ -271,7 +276,7 @@ class _Chunk:
             return advance_one_face(layers[0], *ports, poles, to_end=to_end, with_flux=with_flux)
         return advance(layers, ports, poles, air=air, to_end=to_end, with_flux=with_flux)
 
-    def _changes(self, ports, found: StepResult, lone: dict[str, float]) -> dict:
+    def _changes(self, ports, found: StepResult) -> dict:
         """Return what a step adds to the running totals, by kind and key: an operation on it."""
         changes: dict = {
             ("product", index): (np.add, gone)
@@ -279,7 +284,7 @@ class _Chunk:
             if gone is not None
         }
         for (index, face), taken in zip(ports, found.taken, strict=True):
-            for touched, amount in () if lone else taken.items():
+            for touched, amount in taken.items():
                 # A shared face is the inner one of the outer layer.
                 at = touched, face if touched == index else "inner"
                 changes["gained", at] = (np.subtract, amount)

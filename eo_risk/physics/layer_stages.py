@@ -57,7 +57,8 @@ class Stage:
 
 def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
     """Refuse NaN, negative and (with `above`) zero values. Raises ValueError."""
-    if isinstance(value, float) and 0.0 < value < np.inf:
+    if isinstance(value, float) and (0.0 < value < np.inf or (value == 0.0 and not above)
+                                     or (value == np.inf and infinite)):  # fmt: skip
         return  # the usual case, without the cost of an array
     array = np.asarray(value, dtype=float)
 
@@ -102,8 +103,8 @@ def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
             check_number(f"{name}[{i}].{field}", getattr(stage, field), infinite=True)
         if stage.after is not None and not 0 <= stage.after < i:
             raise ValueError(f"{name}[{i}].after = {stage.after}; give an earlier stage")
-        times = np.asarray(stage.output_times_s, dtype=float)
-        if len(times):
+        if len(stage.output_times_s):
+            times = np.asarray(stage.output_times_s, dtype=float)
             check_number(f"{name}[{i}].output_times_s", times)
             if np.any(np.diff(times, axis=0) < 0.0):
                 raise ValueError(f"{name}[{i}].output_times_s must rise")
@@ -247,8 +248,8 @@ def steps_of(
     parents = {stage.after for stage in stages}
     for i, stage in enumerate(stages):
         start = clock[ends[-1] if stage.after is None else ends[stage.after + 1]]
-        given = [*np.asarray(stage.output_times_s, dtype=float), stage.duration_s]
-        times = [np.asarray(t, dtype=float) for t in given]
+        given = (*stage.output_times_s, stage.duration_s)
+        times = [t if isinstance(t, float) else np.asarray(t, dtype=float) for t in given]
         row, last, made = len(clock), len(times), []
         clock += [start + t for t in times]
         ends.append(len(clock) - 1)
@@ -277,8 +278,9 @@ def steps_of(
     return steps, time
 
 
-def _common_share(time: np.ndarray, end: np.ndarray) -> float | None:
+def _common_share(time: ArrayLike, end: ArrayLike) -> float | None:
     """Return time / end if it is one number that may share poles with 1, else None."""
+    time, end = np.asarray(time), np.asarray(end)
     if not end.flat[0] > 0.0:
         return None
     share = float(time.flat[0] / end.flat[0])

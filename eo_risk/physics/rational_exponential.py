@@ -102,7 +102,7 @@ class PoleSum:
     """exp(-z t) at several times t as about 2 Re sum weights / (z + theta), z >= 0.
 
     `theta` has shape (poles,), `weights` (times, poles), `inverse` and `conjugate` of theta
-    (poles, 1). The rest is what a step needs of
+    (poles, 1); `parts` are real and imaginary part of the latter. The rest is what a step needs of
     them as real matrices: `modulus` gives |z + theta|^2 from z, z^2 and 1, shape (poles, 3);
     `value` and `total` turn real over imaginary parts at the poles into values and their
     integrals over time, shape (times, 2 poles); `last` turns them into what z and 1 over
@@ -113,6 +113,7 @@ class PoleSum:
     weights: np.ndarray
     inverse: np.ndarray
     conjugate: np.ndarray
+    parts: tuple[np.ndarray, np.ndarray]
     modulus: np.ndarray
     value: np.ndarray
     total: np.ndarray
@@ -121,11 +122,13 @@ class PoleSum:
 
 def _pole_sum(theta: np.ndarray, weights: np.ndarray) -> PoleSum:
     last, over = weights[-1], weights / theta
+    conjugate = theta.conj()[:, None]
     return PoleSum(
         theta,
         weights,
         1.0 / theta[:, None],
-        theta.conj()[:, None],
+        conjugate,
+        (conjugate.real.copy(), conjugate.imag.copy()),
         np.stack([2.0 * theta.real, np.ones(theta.size), np.abs(theta) ** 2], axis=1),
         2.0 * np.concatenate([weights.real, -weights.imag], axis=1),
         2.0 * np.concatenate([over.real, -over.imag], axis=1),

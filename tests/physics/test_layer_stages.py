@@ -344,7 +344,8 @@ def test_stages_that_are_alike_are_joined_and_their_outputs_stay():
     """Where gas, temperature or a branch sets them apart they are not."""
     rise = np.array([1.0, 2.0])
     stages = [
-        Stage(10.0 * rise, D, 3.0, 1.0), Stage(20.0 * rise, D, 3.0, 1.0, 1.0, output_times_s=(5.0,)),
+        Stage(10.0 * rise, D, 3.0, 1.0),
+        Stage(20.0 * rise, D, 3.0, 1.0, 1.0, output_times_s=(5.0,)),
         Stage(30.0, D, 3.0, 1.0, 0.0), Stage(40.0, D, 3.0), Stage(50.0, D, 3.0),
         Stage(60.0, D, 3.0), Stage(70.0, 2 * D, 3.0), Stage(80.0, 2 * D, 3.0, after=4),
         Stage(90.0, 2 * D, 3.0),
@@ -353,8 +354,8 @@ def test_stages_that_are_alike_are_joined_and_their_outputs_stay():
     assert [s.after for s in found] == [None, None, None, None, None, 2]
     assert [len(s.output_times_s) for s in found] == [2, 0, 1, 0, 0, 1]
     assert found[0].duration_s == pytest.approx(30.0 * rise)
-    assert np.stack(found[0].output_times_s) == pytest.approx(np.stack([10.0 * rise,
-                                                                        10.0 * rise + 5.0]))  # fmt: skip
+    ends = np.stack([10.0 * rise, 10.0 * rise + 5.0])
+    assert np.stack(found[0].output_times_s) == pytest.approx(ends)
     assert [s.duration_s for s in found[1:]] == [30.0, 90.0, 60.0, 70.0, 170.0]
     nearly = [replace(s, diffusivity_m2_per_s=s.diffusivity_m2_per_s * (1.0 + i * 1e-12))
               for i, s in enumerate(stages)]  # fmt: skip
