@@ -9,12 +9,11 @@ or aerator for a single item: a split is decided before the cycle.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from itertools import combinations
 
-from eo_risk import reference, units
-from eo_risk.judgement.change.bench import Bench, Edit, hours_for, rank, settled
+from eo_risk import units
+from eo_risk.judgement.change.bench import Bench, hours_for, rank, settled
 from eo_risk.judgement.change.edits import (
     Aerators,
     apply,
@@ -26,14 +25,25 @@ from eo_risk.judgement.change.edits import (
     whenever_out,
 )
 from eo_risk.judgement.change.measurement import measure_actions
-from eo_risk.judgement.change.names import said_action
 from eo_risk.judgement.change.search import smallest
 from eo_risk.judgement.change.split import split_actions
+from eo_risk.judgement.change.steps import (
+    blocking_codes,
+    fixes_of,
+    hours_more,
+    is_wet,
+    least_air,
+    lets_air_through,
+    may_blow,
+    temperatures,
+    time_of,
+    warmed_to,
+)
+from eo_risk.judgement.change.together import aeration_as_asked, shortest_together
 from eo_risk.judgement.hours import lengthened_step
 from eo_risk.judgement.item_result import ItemDraft
 from eo_risk.judgement.result import VERDICTS, Action, ItemResult, LoadResult, Verdict
-from eo_risk.judgement.water.channels import ways_of
-from eo_risk.plan.load_plan import Item, LoadPlan
+from eo_risk.plan.load_plan import LoadPlan
 
 __all__ = ["LARGEST_LOAD", "apply", "highest_allowed_c", "with_actions"]
 
@@ -42,7 +52,6 @@ _ITEMS_ADVISED = 20
 LARGEST_LOAD = 200
 
 # Cautions by what is done about them; the others are asked, or end in another method.
-_REWASH = {"salt_left", "oil_lubricant", "rinse_water_unknown", "lubricant_unknown"}
 _ASK = ("use_unknown", "requirement_unknown", "packaging_unknown", "gas_access_doubtful",
         "rinse_water_unknown", "lubricant_unknown", "irradiation_unknown")  # fmt: skip
 # Where another method is the way out, and what else may be; nothing else helps the first two.
@@ -58,72 +67,6 @@ _NEVER = {
 _NO_OTHER_WAY = {"use_not_allowed", "needed_too_soon"}
 
 
-def _minutes(name: str) -> float:
-    """Return a time of the advice's records. [min]"""
-    return units.from_si(reference.record(f"advice.{name}").value_si, "min")
-
-
-def _codes(result: ItemResult) -> set[str]:
-    return {c.code for c in result.cautions if c.level == "block"}
-
-
-def _fixes(result: ItemResult) -> list[Action]:
-    """Return what blocking cautions ask to be done, before it is known what that brings."""
-    codes, found = _codes(result), []
-    if "liquid_seen" in codes:
-        found.append(Action("dry again", "until no droplet shows anywhere, then look again", None,
-                            "", None, _minutes("dry_time")))  # fmt: skip
-    if {"not_looked", "gas_access_doubtful"} & codes:
-        found.append(Action("look", "look into every lumen and joint: air comes through, no "
-                            "droplet shows", None, "", None, _minutes("look_time")))  # fmt: skip
-    if _REWASH & codes:
-        found.append(Action("rewash", "rinse with treated water, use no oil, dry as before, then "
-                            "look", None, "", None, _minutes("rewash_time")))  # fmt: skip
-    if "humidity_too_low" in codes:
-        low, high = (reference.record(f"decision.humidity_{end}").value for end in ("low", "high"))
-        found.append(Action("humidify", f"relative humidity in the chamber, at most {high:g} %",
-                            low, "%", None, _minutes("dry_time")))  # fmt: skip
-    return found
-
-
-def _wet(result: ItemResult) -> bool:
-    """Tell whether leftover water stands against an item."""
-    spot = any(r.model == "wet_spot" and r.band.p95 > (r.limit or 0) for r in result.residues)
-    return spot or bool({"liquid_seen", "glycol_above_reference", "not_looked"} & _codes(result))
-
-
-def _lets_air_through(item: Item) -> bool:
-    return bool(item.lumens) and all(ways_of(item, lumen).passes_air for lumen in item.lumens)
-
-
-def _air(minutes: float, verdict: Verdict | None = None) -> Action:
-    detail = "more compressed air through each lumen, then look again"
-    added = minutes + _minutes("look_time")
-    return Action("dry again", detail, float(minutes), "min", verdict, added)
-
-
-def _longest_air() -> int:
-    return round(_minutes("longest_drying"))
-
-
-def _may_blow(plan: LoadPlan, result: ItemResult) -> bool:
-    """Tell whether more air through the lumens can be asked for: wet, and air passes."""
-    return _wet(result) and _lets_air_through(plan.items[place_of(plan, result.name)])
-
-
-def _least_air(worse_than: Verdict, bench: Bench, edited: Edit) -> Action | None:
-    """Return the fewest minutes of air that move the verdict; `edited` makes the plan of one."""
-
-    def at(minutes: int) -> int:
-        return rank(bench(edited(_air(minutes)))[0])
-
-    best = at(_longest_air())
-    if best <= rank(worse_than):
-        return None
-    minutes = smallest(0, _longest_air(), lambda m: at(m) >= best, likely_low=True)
-    return _air(minutes, VERDICTS[best])
-
-
 def _named_mg(milligrams: float) -> int:
     """Round a largest mass down: a scale, and the next samples, do not overturn two figures."""
     return math.floor(units.floor_to(milligrams, 2))
@@ -136,17 +79,17 @@ def _water_in_all(draft: ItemDraft, result: ItemResult) -> Action | None:
     Unpromised: where in the item it sits nobody weighs.
     """
     allowed = draft.water_allowed
-    if "glycol_above_reference" not in _codes(result) or allowed is None:
+    if "glycol_above_reference" not in blocking_codes(result) or allowed is None:
         return None
     keep_mg = _named_mg(units.from_si(allowed.largest_kg or 0.0, "mg"))
     if keep_mg == 0 or allowed.others_rule:
         much = "passes the reference alone" if keep_mg == 0 else "makes most of the glycol"
         return Action("dry again", "the outside and joints, and let the load warm up before the "
                       f"cycle: what condenses on it {much}; then look again",
-                      None, "", None, _minutes("dry_time"))  # fmt: skip
+                      None, "", None, time_of("dry_time"))  # fmt: skip
     return Action("dry again", "of water at most in all, weighed before the cycle: dry the outside "
                   "and joints too, then look again", float(keep_mg), "mg", None,
-                  _minutes("dry_time"))  # fmt: skip
+                  time_of("dry_time"))  # fmt: skip
 
 
 def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) -> Action | None:
@@ -155,16 +98,16 @@ def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) 
     Named only where water decides: not where what condenses makes most of the glycol.
     """
     item = plan.items[place_of(plan, bench.name)]
-    if not _wet(result) or _lets_air_through(item):
+    if not is_wet(result) or lets_air_through(item):
         return None
-    allowed = draft.water_allowed
-    if allowed is not None and allowed.others_rule and "glycol_above_reference" in _codes(result):
+    allowed, codes = draft.water_allowed, blocking_codes(result)
+    if allowed is not None and allowed.others_rule and "glycol_above_reference" in codes:
         return _water_in_all(draft, result)
     where = "in each lumen" if item.lumens else "outside"
     detail = f"of water {where} at most, weighed before the cycle, then look again"
 
     def action(water_mg: int, verdict: Verdict | None = None) -> Action:
-        return Action("dry again", detail, float(water_mg), "mg", verdict, _minutes("dry_time"))
+        return Action("dry again", detail, float(water_mg), "mg", verdict, time_of("dry_time"))
 
     best = bench(bench.done(plan, action(0)))[0]
     if rank(best) <= rank(result.verdict):
@@ -185,39 +128,16 @@ def _dry_to(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) 
     return action(_named_mg(too_much - 1), best)
 
 
-def _longer(plan: LoadPlan, hours: int, verdict: Verdict | None) -> Action:
-    place = plan.aeration[lengthened_step(plan)]
-    at = "" if place.temperature_c is None else f" at {place.temperature_c:g} C"
-    return Action("aerate longer", f"more{at}", float(hours), "h", verdict, 60.0 * hours)
-
-
-def _warm(plan: LoadPlan, temperature_c: float, verdict: Verdict | None) -> Action:
-    now = plan.aeration[lengthened_step(plan)].temperature_c
-    detail = f"for the same hours, instead of {now:g} C"
-    return Action("aerate longer", detail, temperature_c, "C", verdict, 0.0)
-
-
-def _temperatures(plan: LoadPlan) -> Iterator[float]:
-    """Yield the warmer aeration temperatures every item allows, step by step."""
-    allowed, now = highest_allowed_c(plan), plan.aeration[lengthened_step(plan)].temperature_c
-    if allowed is None or now is None:
-        return
-    step = reference.record("advice.temperature_step").value
-    while now + step <= allowed:
-        now += step
-        yield now
-
-
 def _aerate(plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench) -> list[Action]:
     """Return the aeration that would move the verdict alone: longer, warmer, elsewhere."""
     actions = []
     found = hours_for(plan, draft, result.verdict, bench, lambda edited: edited)
     if found is not None:
-        actions.append(_longer(plan, *found))
-    for temperature_c in _temperatures(plan):
+        actions.append(hours_more(plan, *found))
+    for temperature_c in temperatures(plan):
         verdict, _ = bench(warmer(plan, temperature_c))
         if rank(verdict) > rank(result.verdict):
-            actions.append(_warm(plan, temperature_c, verdict))
+            actions.append(warmed_to(plan, temperature_c, verdict))
             break
     elsewhere = _elsewhere(plan, result, bench)
     return actions + ([elsewhere] if elsewhere else [])
@@ -275,79 +195,9 @@ def _in(plan: LoadPlan, name: str, hours: int, verdict: Verdict, bench: Bench) -
                   aerator=name)  # fmt: skip
 
 
-def _said(action: Action) -> str:
-    amount = "" if action.amount is None else f"{action.amount:g} {action.unit} "
-    name = said_action(action.action, action.unit, action.aerator)
-    return f"{name}: {amount}{action.detail}"
-
-
-def _both(first: Action, second: Action, verdict: Verdict) -> Action:
-    """Return two actions as one, the first of them in front."""
-    return replace(first, detail=f"{first.detail}; together with {_said(second)}",
-                   new_verdict=verdict, added_minutes=first.added_minutes + second.added_minutes,
-                   together=(replace(second, new_verdict=None),))  # fmt: skip
-
-
-def _air_and_hours(plan: LoadPlan, result: ItemResult, bench: Bench) -> Action | None:
-    """Return the shortest pair of more air and more hours: an hour outweighs any drying."""
-    dry = bench.done(plan, _air(_longest_air()))
-    verdict, start = bench(dry, follow=True)
-    worse = max(verdict, result.verdict, key=rank)
-    found = hours_for(plan, start, worse, bench, lambda p: bench.done(p, _air(_longest_air())))
-    if found is None:
-        return None
-    longer = _longer(plan, found[0], None)
-    with_hours = bench.done(plan, longer)
-    air = _least_air(worse, bench, lambda action: bench.done(with_hours, action))
-    return None if air is None else _both(air, longer, air.new_verdict)
-
-
-def _pairs(
-    plan: LoadPlan, result: ItemResult, fixes: list[Action], bench: Bench
-) -> Iterator[Action]:
-    """Yield the pairs of changes that move the verdict, with what each pair brings."""
-    if _may_blow(plan, result):  # more air ends with a look, and says how much "dry again" is
-        fixes = [fix for fix in fixes if fix.action != "dry again"]
-    for first, second in combinations(fixes, 2):
-        verdict, _ = bench(bench.done(bench.done(plan, first), second))
-        yield _both(first, second, verdict)
-    if _may_blow(plan, result):
-        for fix in (fix for fix in fixes if fix.action != "look"):
-            fixed = bench.done(plan, fix)
-            air = _least_air(bench(fixed)[0], bench, lambda a, fixed=fixed: bench.done(fixed, a))
-            if air is not None:
-                yield _both(fix, air, air.new_verdict)
-        both = _air_and_hours(plan, result, bench)
-        if both is not None:
-            yield both
-    warm = [_warm(plan, c, None) for c in list(_temperatures(plan))[-1:]]
-    for fix in fixes + warm:
-        def edit(edited: LoadPlan, fix: Action = fix) -> LoadPlan:
-            return bench.done(edited, fix)
-
-        verdict, start = bench(edit(plan), follow=True)
-        found = hours_for(plan, start, max(verdict, result.verdict, key=rank), bench, edit)
-        if found is not None:
-            yield _both(fix, _longer(plan, found[0], None), found[1])
-
-
-def _shortest_pair(
-    plan: LoadPlan, result: ItemResult, found: list[Action], bench: Bench
-) -> list[Action]:
-    """Return the shortest pair of changes where no single one gives Within."""
-    if any(a.new_verdict == "Within" for a in found):
-        return []
-    alone = max((rank(a.new_verdict) for a in found if a.new_verdict), default=0)
-    alone = max(alone, rank(result.verdict))
-    better = [p for p in _pairs(plan, result, _fixes(result), bench)
-              if rank(p.new_verdict) > alone]  # fmt: skip
-    best = sorted(better, key=lambda a: (-rank(a.new_verdict), a.added_minutes))
-    return best[:1]
-
-
 def _unpromised(draft: ItemDraft, result: ItemResult) -> list[Action]:
     """Return what no model can promise: ask, or use another method."""
-    codes, actions = _codes(result), []
+    codes, actions = blocking_codes(result), []
     # What holds the item is asked first: no other answer would move it.
     unknown = [f"{c.action.removesuffix('.')} ({c.where})." if c.where else c.action
                for code in _ASK for c in result.cautions
@@ -355,7 +205,7 @@ def _unpromised(draft: ItemDraft, result: ItemResult) -> list[Action]:
     others = [result.question.text] if result.question else []
     text = next(iter((*unknown, *others, *draft.missing)), None)
     if text is not None:
-        actions.append(Action("ask", text, None, "", None, _minutes("look_time")))
+        actions.append(Action("ask", text, None, "", None, time_of("look_time")))
     if "instructions_exceeded" in codes:
         actions.append(Action("use another method", "or a cycle and aeration inside the "
                               "instructions for use", None, "", None, 0.0))  # fmt: skip
@@ -369,29 +219,34 @@ def _actions(
     plan: LoadPlan, draft: ItemDraft, result: ItemResult, bench: Bench, splits: dict
 ) -> tuple[Action, ...]:
     fixes = []
-    for fix in _fixes(result):
+    for fix in fixes_of(result):
         verdict, _ = bench(bench.done(plan, fix))
         better = verdict if rank(verdict) > rank(result.verdict) else None
         fixes.append(replace(fix, new_verdict=better))
     air = None
-    if _may_blow(plan, result):
-        air = _least_air(result.verdict, bench, lambda action: bench.done(plan, action))
-        if air is None and "needed_too_soon" in _codes(result):
+    if may_blow(plan, result):
+        air = least_air(result.verdict, bench, lambda action: bench.done(plan, action))
+        if air is None and "needed_too_soon" in blocking_codes(result):
             # For how long is worth knowing even where it comes out too late.
-            air = _least_air(result.verdict, bench, lambda action: whenever_out(
+            air = least_air(result.verdict, bench, lambda action: whenever_out(
                 bench.done(plan, action), result.name))  # fmt: skip
             air = air and replace(air, new_verdict=None)
     found = [a for a in (air, _dry_to(plan, draft, result, bench)) if a is not None]
     if air is not None:  # minutes say more than "until no droplet shows"
         fixes = [f for f in fixes if f.action != "dry again"]
     found += fixes + _aerate(plan, draft, result, bench)
-    found += _shortest_pair(plan, result, found, bench)
+    found += shortest_together(plan, result, found, bench)
+    if not any(a.action == "dry again" for a in found):
+        in_all = _water_in_all(draft, result)
+        found += [] if in_all is None else [in_all]
+    if not any(b.action == "aerate longer" for a in found for b in (a, *a.together)):
+        found += aeration_as_asked(plan, result)
     found += measure_actions(plan, draft, result, bench) + _unpromised(draft, result)
     found += split_actions(plan, result, bench, splits)
     moved = [a for a in found if a.new_verdict is not None]
     rest = [a for a in found if a.new_verdict is None]
     best_first = sorted(moved, key=lambda a: (-rank(a.new_verdict), a.added_minutes))
-    if _NO_OTHER_WAY & _codes(result):  # what dries or looks comes too late
+    if _NO_OTHER_WAY & blocking_codes(result):  # what dries or looks comes too late
         rest.sort(key=lambda a: a.action != "use another method")
     return (*best_first, *rest)
 

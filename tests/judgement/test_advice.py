@@ -285,6 +285,56 @@ def test_two_faults_get_one_pair(demo):
     assert hold_promises(plan, result) == 1
 
 
+def test_three_faults_get_all_that_is_to_be_done_at_once(demo):
+    """Salt, a dry chamber and an aeration cooler than asked: no pair of changes is enough."""
+    raw = one_item(demo)
+    raw["cycle"]["conditioning_rh_percent"] = 25
+    raw["items"][0]["rinse_water"] = "saline"
+    raw["aeration"][0] |= {"hours": 4, "temperature_c": 40}
+    plan, result = advised(read_plan(raw))
+    best = result.items[0].actions[0]
+    assert best.new_verdict == "Within"
+    done = [(a.action, a.amount, a.unit) for a in (best, *best.together)]
+    assert done == [("rewash", None, ""), ("humidify", 40.0, "%"), ("aerate longer", 50.0, "C"),
+                    ("aerate longer", 8.0, "h")]  # fmt: skip
+    assert "50 C instead of 40 C; together with aerate longer: 8 h more at 50 C" in best.detail
+    assert hold_promises(plan, result) == 1
+
+
+@pytest.mark.parametrize("fault", ["saline", "none"])
+def test_an_aeration_cooler_than_asked_is_warmed_no_more_than_it_takes(demo, fault):
+    """With a rewash beside it, or with hours: all items would stand 60 C, 50 C are asked for."""
+    raw = one_item(demo)
+    raw["aeration"][0]["temperature_c"] = 40
+    if fault == "saline":
+        raw["items"][0]["rinse_water"] = "saline"
+    else:
+        raw["aeration"][0]["hours"] = 4
+    plan, result = advised(read_plan(raw))
+    best = result.items[0].actions[0]
+    assert best.new_verdict == "Within"
+    assert ("aerate longer", 50.0, "C") in [(a.action, a.amount, a.unit)
+                                            for a in (best, *best.together)]  # fmt: skip
+    assert hold_promises(plan, result) == 1
+
+
+def test_what_no_air_through_a_lumen_can_mend_is_said_beside_the_hours_asked_for(demo):
+    """What condenses on the cold load passes the reference of a newborn; the aeration is short."""
+    raw = one_item(demo)
+    raw["items"][0]["patient"] |= {"body_mass_kg": 0.4, "body_mass_reason": "smallest newborn"}
+    raw["aeration"][0] |= {"hours": 4, "temperature_c": 40}
+    plan, result = advised(read_plan(raw))
+    item = result.items[0]
+    assert item.verdict == "Hold"
+    dry = next(a for a in item.actions if a.action == "dry again")
+    assert "let the load warm up" in dry.detail
+    air = next(a for a in item.actions if a.action == "aerate longer")
+    assert (air.amount, air.unit, air.new_verdict) == (50.0, "C", None)
+    assert [(a.amount, a.unit) for a in air.together] == [(8.0, "h")]
+    done = check_plan(apply(plan, item.name, air), samples=64, advise=False).items[0]
+    assert "aeration_below_required" not in {c.code for c in done.cautions}
+
+
 def test_a_lumen_nobody_looked_into_asks_for_a_look(demo):
     raw = one_item(demo)
     raw["items"][0]["lumens"][0]["droplets_seen"] = "not_looked"
