@@ -30,6 +30,16 @@ def test_time_goes_with_thickness_squared(capsys):
     assert half[1] / half[0] == pytest.approx(9.0, rel=0.01)
 
 
+@pytest.mark.parametrize("material", ["pmma", "pvc_unknown", "plastic_unknown"])
+@pytest.mark.parametrize("exposure_h", [None, "3"])
+def test_half_is_left_when_the_median_of_the_same_answer_is_there(capsys, material, exposure_h):
+    """Also for a family, whose median lies between its members."""
+    part = {"--material": material, "--after-exposure-h": exposure_h}
+    half = command(capsys, part)["half_left_h"]
+    left = command(capsys, part | {"--hours": f"0,{half!r}"})["left_ug_per_g"]["p50"]
+    assert left == pytest.approx([1000.0, 500.0], rel=1e-4)
+
+
 def test_a_skin_empties_faster_at_first_and_leaves_a_tail(capsys):
     """Left after a 3 h exposure and 12 h at the same temperature: sqrt(5) - sqrt(4) = 0.236.
 
@@ -189,6 +199,24 @@ def test_a_tube_needs_its_outer_diameter(capsys):
     assert "--outer-diameter-mm" in faults(capsys, {"--shape": "tube"})
     too_thick = {"--shape": "tube", "--outer-diameter-mm": "2"}
     assert "--thickness-mm" in faults(capsys, too_thick)
+
+
+@pytest.mark.parametrize(
+    ("shape", "flag", "value", "allowed"),
+    [("sheet", "--outer-diameter-mm", "5", "tube, rod, sphere, fibre only"),
+     ("sheet", "--bore-length-mm", "300", "tube only"), ("sphere", "--faces", "1", "sheet only"),
+     ("rod", "--outer-diameter-mm", "5", "1 mm, as --thickness-mm")],
+)  # fmt: skip
+def test_a_size_that_would_count_for_nothing_is_refused(capsys, shape, flag, value, allowed):
+    found = faults(capsys, {"--shape": shape, flag: value})
+    assert set(found) == {flag}
+    assert allowed in found[flag]["allowed"]
+
+
+def test_the_diameter_of_a_rod_may_stand_under_both_names(capsys):
+    rod = {"--shape": "rod", "--thickness-mm": "2"}
+    twice = command(capsys, rod | {"--outer-diameter-mm": "2"})
+    assert twice["half_left_h"] == command(capsys, rod)["half_left_h"]
 
 
 def test_the_text_says_what_the_json_says(capsys):

@@ -11,7 +11,12 @@ from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit, say
 from eo_risk.units import to_si
 
-_SHAPES = ("sheet", "tube", "rod", "sphere", "fibre")
+_SOLID = ("rod", "sphere", "fibre")
+_SHAPES = ("sheet", "tube", *_SOLID)
+# What only some shapes have; with another one it would count for nothing.
+_OF_SHAPES = {
+    "faces": ("sheet",), "bore_length_mm": ("tube",), "outer_diameter_mm": ("tube", *_SOLID)
+}  # fmt: skip
 
 
 def register(subparsers) -> None:
@@ -20,7 +25,7 @@ def register(subparsers) -> None:
     parser.add_argument("--material", help="material id; see `eo-risk materials`")
     parser.add_argument("--thickness-mm", help="full thickness, wall, or diameter of a rod")
     parser.add_argument("--shape", help=", ".join(_SHAPES))
-    parser.add_argument("--outer-diameter-mm", help="of a tube")
+    parser.add_argument("--outer-diameter-mm", help="of a tube, which needs it")
     parser.add_argument("--faces", help="open faces of a sheet, 1 or 2 (default 2)")
     parser.add_argument("--bore-length-mm", help="length of a tube: credits its bore")
     parser.add_argument("--start-ug-per-g", help="mean level at the start")
@@ -49,18 +54,37 @@ def _hours(flags: Flags, text: str | None) -> list[float]:
     return hours
 
 
+def _check_size(flags: Flags, args: argparse.Namespace, given: dict) -> None:
+    """Note a size that is missing, does not fit another one, or is none of the shape."""
+    shape, size, outer = given["shape"], given["thickness_mm"], given["outer_diameter_mm"]
+    for name, shapes in _OF_SHAPES.items():
+        if given[name] is not None and shape not in shapes:
+            flags.fault(f"--{name.replace('_', '-')}", "", f"with shape {', '.join(shapes)} only",
+                        f"Leave it out: the shape is {shape}.")  # fmt: skip
+    if shape == "tube" and args.outer_diameter_mm is None:
+        flags.fault("--outer-diameter-mm", "mm", "more than twice the wall", "A tube needs it.")
+    if None in (size, outer):
+        return
+    if shape == "tube" and 2.0 * size >= outer:
+        flags.fault("--thickness-mm", "mm", "less than half the outer diameter",
+                    "Correct the wall.")  # fmt: skip
+    elif shape in _SOLID and size != outer:
+        flags.fault("--outer-diameter-mm", "mm", f"{size:g} mm, as --thickness-mm",
+                    f"Both are the diameter of a {shape}: leave this one out.")  # fmt: skip
+
+
 def _part(given: dict):
     """Build the plan's part that these flags describe."""
     from eo_risk.plan.load_plan import Part
 
     shape, thickness = given["shape"], given["thickness_mm"]
-    solid = shape in ("rod", "sphere", "fibre")
+    solid = shape in _SOLID
     return Part(
         name="part", material=given["material"], shape=shape, mass_g=1.0,
         thickness_mm=None if shape == "tube" else thickness,
         wall_mm=thickness if shape == "tube" else None,
-        outer_diameter_mm=given["outer_diameter_mm"] or (thickness if solid else None),
-        faces=given["faces"], open_faces="outer",
+        outer_diameter_mm=thickness if solid else given["outer_diameter_mm"],
+        faces=given["faces"] or 2, open_faces="outer",
     )  # fmt: skip
 
 
@@ -85,7 +109,7 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
         "thickness_mm": flags.number("--thickness-mm", "mm", 0, 200, above=True, required=True),
         "shape": flags.word("--shape", _SHAPES) or "sheet",
         "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
-        "faces": flags.whole("--faces", 1, 2) or 2,
+        "faces": flags.whole("--faces", 1, 2),
         "bore_length_mm": flags.number("--bore-length-mm", "mm", 0, 20_000, above=True),
         "start": flags.number("--start-ug-per-g", "ug/g", 0, 1e6, above=True, required=True),
         "temperature_c": flags.number("--temperature-c", "C", -20, 120, required=True),
@@ -94,16 +118,10 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
         "after_h": flags.number("--after-exposure-h", "h", 0, 100, above=True),
     }
     hours = _hours(flags, args.hours)
-    if given["shape"] == "tube" and args.outer_diameter_mm is None:
-        flags.fault("--outer-diameter-mm", "mm", "more than twice the wall", "A tube needs it.")
+    _check_size(flags, args, given)
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
     seed = flags.whole("--seed", 0, 2**31)
     seed = 1 if seed is None else seed
-    wall = given["thickness_mm"]
-    if given["outer_diameter_mm"] and wall and given["shape"] == "tube":
-        if 2.0 * wall >= given["outer_diameter_mm"]:
-            flags.fault("--thickness-mm", "mm", "less than half the outer diameter",
-                        "Correct the wall.")  # fmt: skip
     flags.done()
     return given, hours, samples, seed
 
@@ -130,8 +148,11 @@ def _text(answer: dict, takes_up: bool) -> str:
     )  # fmt: skip
     words = "takes up no EO: nothing of the start given is held in it"
     if takes_up:
-        words = "half is not reached" if half is None else (
-            f"half is left after {half:.3g} h by the median; its band stands in the table")
+        words = (
+            "half is not reached"
+            if half is None
+            else (f"half is left after {half:.3g} h by the median; its band stands in the table")
+        )
     lines = [table, "", f"{words}; data class {answer['class']}"]
     if answer["records"]:
         lines.append(f"records: {', '.join(row['id'] for row in answer['records'])}")
