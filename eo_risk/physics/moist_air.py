@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -254,6 +255,36 @@ def exit_temperature_k(
     return temperature_k
 
 
+class _SameAir:
+    """Air that equals any other with the same numbers and law, bit by bit."""
+
+    def __init__(self, air: Air):
+        self.air = air
+        numbers = (
+            air.temperature_k, air.relative_humidity, air.pressure_pa, air.molar_mass_kg_per_mol,
+            air.heat_capacity_j_per_kg_k, air.water_molar_mass_kg_per_mol,
+            air.latent_heat_j_per_kg,
+        )  # fmt: skip
+        arrays = (np.asarray(number, dtype=float) for number in numbers)
+        self._key = (air.saturation_pa, *((a.shape, a.tobytes()) for a in arrays))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _SameAir) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+
+@lru_cache(maxsize=64)
+def _wet_bulb_k(same: _SameAir) -> np.ndarray:
+    found = np.asarray(exit_temperature_k(same.air))
+    found.flags.writeable = False
+    return found
+
+
 def wet_bulb_k(air: Air) -> np.ndarray:
-    """Return the thermodynamic wet bulb: saturated without any heat from outside. [K]"""
-    return exit_temperature_k(air)
+    """Return the thermodynamic wet bulb: saturated without any heat from outside. [K]
+
+    Kept, read-only, for the airs met last: a check meets few airs, in many stages and trials.
+    """
+    return _wet_bulb_k(_SameAir(air))

@@ -1,5 +1,7 @@
 """Drying of lumens and surfaces: balances by hand, an independent march along the tube, limits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -50,6 +52,23 @@ def test_wet_bulb_in_hot_dry_air(fluids):
     bulb_k = wet_bulb_k(air)
     gain = (air.saturated_ratio(bulb_k) - air.humidity_ratio) * air.latent_heat_j_per_kg
     assert gain == pytest.approx(1006.0 * (393.15 - bulb_k), rel=1e-5)
+
+
+def test_a_kept_wet_bulb_is_that_of_the_same_air_only(fluids):
+    """It is kept by what the air is: any other number or law is solved anew."""
+    air = fluids.air(np.array([293.15, 303.15]), 0.5, ATMOSPHERE_PA)
+    kept = wet_bulb_k(air)
+    again = fluids.air(np.array([293.15, 303.15]), 0.5, ATMOSPHERE_PA)
+    assert wet_bulb_k(again) is kept
+    assert not kept.flags.writeable
+    for change in (
+        {"temperature_k": np.array([293.15, 303.16])}, {"relative_humidity": 0.51},
+        {"pressure_pa": np.array([101326.0])}, {"molar_mass_kg_per_mol": 0.0291},
+        {"heat_capacity_j_per_kg_k": 1007.0}, {"latent_heat_j_per_kg": 2.4e6},
+        {"water_molar_mass_kg_per_mol": 0.0181},
+        {"saturation_pa": lambda t: 1.001 * fluids.saturation_pa(t)},
+    ):  # fmt: skip
+        assert not np.array_equal(wet_bulb_k(replace(air, **change)), kept), change
 
 
 def test_air_viscosity(library):
