@@ -56,6 +56,9 @@ def test_reaction_inside():
     gained = run.gained_outer_kg_per_m3 + run.gained_inner_kg_per_m3
     balance = run.mean_kg_per_m3 + run.product_kg_per_m3 - gained
     assert np.abs(balance).max() < 1e-9
+    # At last as much comes in as reacts: tanh(1) / 1 of the level outside (Crank 1975, ch. 14).
+    settled = run_layer(body("sheet"), [Stage(1e8, D, 1.0, 1.0, loss_per_s=1e-5)])
+    assert settled.mean_kg_per_m3[-1, 0] == pytest.approx(np.tanh(1.0), abs=1e-8)
 
 
 def test_two_layers():

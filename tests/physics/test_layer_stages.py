@@ -366,6 +366,21 @@ def test_stages_that_are_alike_are_joined_and_their_outputs_stay():
         assert getattr(whole, name) == pytest.approx(getattr(apart, name), rel=1e-6)
 
 
+@settings(max_examples=30, deadline=None)
+@given(bodies, stage_rows, st.floats(-2.0, 3.0))
+def test_linear_in_the_ratio_at_one_biot_number(body, rows, power):
+    """Twice the ratio and twice the transfer: twice as much everywhere (Crank 1975, ch. 3)."""
+
+    def run(ratio):
+        stages = [
+            Stage(10**f * SCALE_S, D * 10**d, ratio, gas, None, *[10**b * D / A * ratio] * 2)
+            for f, d, b, gas in rows
+        ]  # fmt: skip
+        return run_layer(body, stages).mean_kg_per_m3 / ratio
+
+    assert run(10**power) == pytest.approx(run(1.0), rel=1e-9, abs=1e-12)
+
+
 def test_runs_side_by_side_equal_runs_in_turn():
     """The same bits whoever else runs at the time; also in a process that was forked."""
     samples = 3000
