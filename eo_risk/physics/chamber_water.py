@@ -22,7 +22,7 @@ from eo_risk.physics.drying import (
     surface_drives_kg_per_m3,
     surface_flux_kg_per_m2_s,
 )
-from eo_risk.physics.moist_air import Air, Fluids, wet_bulb_k
+from eo_risk.physics.moist_air import Fluids
 from eo_risk.units import STANDARD_ATMOSPHERE_PA
 
 # Nearer to boiling, water cools itself: diffusion is taken no faster than at the pressure of
@@ -111,12 +111,10 @@ class MetByWater:
     """A stage and what every body of water in it meets alike, worked out once when asked.
 
     It stands wherever a stage is asked for, and brings its own numbers of air and water.
-    `other` is a stage whose air may be the same.
     """
 
     stage: Surroundings
     fluids: Fluids
-    other: MetByWater | None = None
 
     @cached_property
     def load_k(self) -> np.ndarray:
@@ -155,26 +153,11 @@ class MetByWater:
     def boiling_k(self) -> np.ndarray:
         return self.fluids.boiling_k(np.minimum(*self._ends_pa), self.load_k)
 
-    @property
-    def air(self) -> Air:
-        humidity = np.asarray(self.stage.relative_humidity)
-        return self.fluids.air(self.gas_k, humidity, self.still_pa)
-
-    @cached_property
-    def wet_bulb_k(self) -> np.ndarray:
-        other, own = self.other, self.stage
-        if (
-            other is not None
-            and np.array_equal(other.gas_k, self.gas_k)
-            and np.array_equal(other.stage.relative_humidity, own.relative_humidity)
-            and np.array_equal(other.still_pa, self.still_pa)
-        ):
-            return other.wet_bulb_k
-        return wet_bulb_k(self.air)
-
     @cached_property
     def drives_kg_per_m3(self) -> tuple[np.ndarray, np.ndarray]:
-        return surface_drives_kg_per_m3(self.air, self.stage.temperature_k, self.wet_bulb_k)
+        humidity = np.asarray(self.stage.relative_humidity)
+        air = self.fluids.air(self.gas_k, humidity, self.still_pa)
+        return surface_drives_kg_per_m3(air, self.stage.temperature_k)
 
     @cached_property
     def density_kg_per_m3(self) -> np.ndarray:

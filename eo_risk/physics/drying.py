@@ -187,13 +187,13 @@ def plate_transfer_m_per_s(speed_m_per_s: ArrayLike, length_m: ArrayLike, air: A
 
 
 def surface_drives_kg_per_m3(
-    air: Air, solid_k: ArrayLike | None = None, bulb_k: ArrayLike | None = None
+    air: Air, solid_k: ArrayLike | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return what drives vapour off a wet surface, at its two bounds. [kg/m3], both
 
     The first with the surface at the temperature of the solid (of the air when left out), the
-    second at the wet bulb (worked out when left out), or as the first where the solid is
-    colder. Never below zero: water that condenses is the business of `chamber_water`.
+    second at the wet bulb, or as the first where the solid is colder. Never below zero: water
+    that condenses is the business of `chamber_water`.
     """
     molar = air.water_molar_mass_kg_per_mol
     carried = vapour_kg_per_m3(air.vapour_pa, air.temperature_k, molar)
@@ -203,8 +203,7 @@ def surface_drives_kg_per_m3(
         return np.maximum(full - carried, 0.0)
 
     hot = drive(np.asarray(air.temperature_k if solid_k is None else solid_k, dtype=float))
-    bulb_k = wet_bulb_k(air) if bulb_k is None else np.asarray(bulb_k, dtype=float)
-    return hot, np.minimum(drive(bulb_k), hot)
+    return hot, np.minimum(drive(wet_bulb_k(air)), hot)
 
 
 def surface_flux_kg_per_m2_s(

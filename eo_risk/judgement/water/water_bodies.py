@@ -99,7 +99,7 @@ def water_stages(timeline: Timeline, draw, co2_share: float) -> tuple[WaterStage
                 chemistry.Rates(*values, product),
                 np.sqrt(acid + product),
                 during,
-                MetByWater(stage, fluids, made[-1].met if made else None),
+                MetByWater(stage, fluids),
             )
         )
     return tuple(made)
