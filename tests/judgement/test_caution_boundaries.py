@@ -194,3 +194,32 @@ def test_full_loads_where_site_or_jurisdiction_ask_for_them_and_the_hours_differ
         changed["rules"] |= {"jurisdiction": place, "full_load": rule}
         changed["items"] = changed["items"][:kept]
         assert ("full_load" in load_codes(checked(changed))) is said, (place, rule, kept)
+
+
+FULL_MG = 986e-3 * np.pi / 4.0 * 3.0**2 * 700.0  # of a bore of 3 mm by 700 mm, at 55 C
+
+
+@pytest.mark.parametrize(
+    ("code", "edge_mg"),
+    [
+        # 1/K: 0.058 mol/(m3 Pa) at 25 C falls by exp(-3200 K (1/298 - 1/328)), times R T: 59.
+        ("eo_starvation", FULL_MG / 59.0),
+        # Twice 2 sqrt(D t / pi), D = 3.1e-9 m2/s at 55 C, for 3 h and the injection.
+        ("plug_beyond_penetration", FULL_MG * 4.0 * (3.1e-9 * 11400.0 / np.pi) ** 0.5 / 0.7),
+    ],
+)
+def test_a_plug_just_below_and_above_its_edge(demo, code, edge_mg):
+    """Closer than a tenth on either side, by the water that is there when EO comes."""
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:]
+    raw["chamber"]["load_temperature_start_c"] = 55
+    lumen = raw["items"][0]["lumens"][0]
+    assert (lumen["bore_mm"], lumen["length_mm"], raw["cycle"]["exposure_h"]) == (3.0, 700, 3)
+    shares = []
+    for share, said in ((0.95, False), (1.15, True)):
+        lumen |= {"measured_mg": share * edge_mg, "scale_error_mg": 0, "drying": []}
+        item = checked(raw).items[0]
+        assert (code in {c.code for c in item.cautions}) is said, share
+        (place,) = (p for p in item.water_by_place if p.place == "plug")
+        shares.append(1e6 * place.at_injection.p50 / edge_mg)
+    assert 0.85 < shares[0] < 1.0 < shares[1] < 1.1
