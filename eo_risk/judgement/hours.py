@@ -10,7 +10,7 @@ import numpy as np
 
 from eo_risk import reference, units
 from eo_risk.judgement.allowed.residues import inside_from, quantile_s
-from eo_risk.judgement.cautions import required_by_others
+from eo_risk.judgement.cautions import counted_hours, required_by_others
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.result import AerationTime, Band
 from eo_risk.judgement.simulate import ItemTrace
@@ -98,10 +98,27 @@ def _needed_s(
     return None if None in needed else max(needed, default=0.0)
 
 
+def _reached_h(plan: LoadPlan, hours: float, lowest_c: float | None) -> float:
+    """Return when hours at a lowest temperature are over, along the plan's steps. [h]
+
+    Hours of a step that is too cold pass and do not count. Where the steps end first, the warm
+    ones are taken as lengthened; where none is warm enough, the hours alone are returned.
+    """
+    passed = counted = cold = 0.0
+    for step in plan.aeration:
+        warm = counted_hours((step,), lowest_c)
+        if counted + warm >= hours:
+            return passed + hours - counted
+        passed, counted = passed + (step.hours or 0.0), counted + warm
+        cold = passed - counted if warm else cold
+    return hours + cold
+
+
 def _aeration_time(
     plan: LoadPlan, item: Item, p50: float | None, p95: float | None, far_s: float
 ) -> AerationTime:
-    asked = [(who, units.to_si(hours, "h")) for who, hours, _ in required_by_others(item, plan)]
+    asked = [(who, units.to_si(_reached_h(plan, hours, lowest), "h"))
+             for who, hours, lowest in required_by_others(item, plan)]  # fmt: skip
     estimate = far_s if p95 is None else p95
     everyone = [*asked, ("estimate at 95 %", estimate)]
     governed_by, required = max(everyone, key=lambda pair: pair[1])

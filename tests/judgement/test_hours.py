@@ -103,3 +103,23 @@ def test_hours_inside_the_plan_do_not_hang_on_where_it_is_looked_at(
     exact = checked(raw).aeration
     assert few.p95_s == pytest.approx(exact.p95_s, rel=0.01)
     assert few.p50_s == pytest.approx(exact.p50_s, rel=0.01)
+
+
+ROOM, CABINET = ({"hours": h, "temperature_c": c, "place": p, "air_changes_per_h": 10}
+                 for h, c, p in ((2, 21, "room"), (12, 50, "cabinet")))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("steps", "lowest_c", "needed_h"),
+    [([CABINET, ROOM], 50, 12), ([ROOM, CABINET], 50, 14), ([ROOM, CABINET], "none", 12),
+     ([ROOM, CABINET | {"hours": 4}], 50, 14), ([ROOM, CABINET | {"temperature_c": 49}], 50, 12)],
+)  # fmt: skip
+def test_hours_asked_for_end_when_as_many_have_passed_warm_enough(demo, steps, lowest_c, needed_h):
+    """Two hours in a room first are no part of 12 h at 50 C: they come on top."""
+    raw = one_item(demo, "dry_steel_set", 2)
+    raw["site_minimum_aeration_h"] = 0
+    raw["items"][0]["instructions"] |= {"aeration_h": 12, "aeration_temperature_c": lowest_c}
+    raw["aeration"] = steps
+    needed = checked(raw).aeration
+    assert needed.governed_by == "instructions"
+    assert needed.required_s == pytest.approx(needed_h * 3600.0)
