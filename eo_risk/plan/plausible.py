@@ -19,6 +19,15 @@ _OTHER_MATERIAL = (
 )
 
 
+# The size that counts for a shape, and the one that stands in for it or counts for nothing.
+_SIZES = {
+    "sheet": ("thickness_mm", "wall_mm"),
+    "tube": ("wall_mm", "thickness_mm"),
+    **dict.fromkeys(("rod", "fibre", "sphere"), ("outer_diameter_mm", "thickness_mm")),
+}
+_PLASTICISED = "pvc_plasticised"  # the material whose diffusivity a plasticiser moves
+
+
 def _number(block: Any, key: str) -> float | None:
     value = block.get(key) if isinstance(block, dict) else None
     good = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
@@ -45,12 +54,29 @@ def _part_faults(part: dict, where: str) -> Iterator[Fault]:
     if part.get("shape") == "sphere" and isinstance(part.get("coating"), dict):
         yield Fault(f"{where}.coating", "a coating on a sphere", "", "sheet, tube, rod or fibre",
                     "Give the shape that comes nearest.")  # fmt: skip
+    yield from _unread_faults(part, where)
     wall, outer = _number(part, "wall_mm"), _number(part, "outer_diameter_mm")
     if wall is not None and outer is not None and wall >= outer / 2.0:
         yield Fault(
             f"{where}.wall_mm", f"{wall:g}", "mm", f"less than half of {outer:g} mm",
             "A tube's wall is thinner than its radius.",
         )  # fmt: skip
+
+
+def _unread_faults(part: dict, where: str) -> Iterator[Fault]:
+    """Refuse numbers of a part that its shape or material would leave unread."""
+    shape = part.get("shape")
+    if shape in _SIZES:
+        counts, other = _SIZES[shape]
+        size, given = _number(part, counts), _number(part, other)
+        unread = size is not None or shape == "tube"
+        if given is not None and given > 0.0 and unread and given != size:
+            yield Fault(f"{where}.{other}", f"{given:g}", "mm", f"{counts} for a {shape}",
+                        f"Give the size as {counts} alone.")  # fmt: skip
+    share, material = _number(part, "plasticiser_percent"), part.get("material")
+    if share and material in reference.materials() and material != _PLASTICISED:
+        yield Fault(f"{where}.plasticiser_percent", f"{share:g}", "%", f"of {_PLASTICISED} only",
+                    "Leave it out, or correct the material.")  # fmt: skip
 
 
 def _lumen_faults(lumen: dict, parts: list[dict], where: str) -> Iterator[Fault]:

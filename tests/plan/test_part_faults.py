@@ -102,3 +102,33 @@ def test_check_refuses_with_every_fault_and_exit_code_2(raw, tmp_path, capsys):
         f"{PLACE}.thickness_mm", f"{PLACE}.material", "items[1].packaging",
         "aeration[0].temperature_c",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("part", "field", "allowed"),
+    [({"shape": "tube", "thickness_mm": 1.5}, "thickness_mm", "wall_mm for a tube"),
+     ({"shape": "tube", "wall_mm": 1, "thickness_mm": 3}, "thickness_mm", "wall_mm for a tube"),
+     ({"shape": "sheet", "wall_mm": 1, "thickness_mm": 3}, "wall_mm", "thickness_mm for a sheet"),
+     ({"shape": "rod", "thickness_mm": 3, "outer_diameter_mm": 5}, "thickness_mm",
+      "outer_diameter_mm for a rod"),
+     ({"material": "silicone", "plasticiser_percent": 30}, "plasticiser_percent",
+      "of pvc_plasticised only")],
+)  # fmt: skip
+def test_a_number_that_would_be_left_unread_is_refused(raw, part, field, allowed):
+    plain = {"name": "body", "material": "pvc_plasticised", "mass_g": 20}
+    (fault,) = faults_of(raw, "items.1.parts", [plain | part])
+    assert fault.where == f"{PLACE}.{field}"
+    assert fault.given == f"{part[field]:g}"
+    assert fault.allowed == allowed
+
+
+@pytest.mark.parametrize(
+    "part",
+    [{"shape": "sheet", "wall_mm": 1}, {"shape": "rod", "thickness_mm": 3},
+     {"shape": "tube", "wall_mm": 1, "thickness_mm": 1, "outer_diameter_mm": 6},
+     {"shape": "fibre", "thickness_mm": 3, "outer_diameter_mm": 3},
+     {"material": "pvc_rigid", "plasticiser_percent": 0}],
+)  # fmt: skip
+def test_a_size_under_another_name_stands_in(raw, part):
+    raw["items"][1]["parts"][0] = {"name": "body", "material": "silicone", "mass_g": 20} | part
+    assert read_plan(raw).items[1].parts[0].mass_g == 20.0
