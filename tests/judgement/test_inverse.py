@@ -20,7 +20,7 @@ from eo_risk.plan.site import plan_from_items, read_site
 from eo_risk.plan.tables import read_items
 from eo_risk.units import floor_to
 
-SAMPLES = 256
+SAMPLES = 64
 
 
 @pytest.fixture

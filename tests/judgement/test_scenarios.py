@@ -16,7 +16,7 @@ from eo_risk.judgement.load_context import load_context
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.plan.load_plan import load_plan, read_plan
 
-SAMPLES = 128
+SAMPLES = 64
 
 
 def raw_of(demo, name, *picked):

@@ -27,7 +27,7 @@ def assessed(raw, *, item=None, lumen=None, cycle=None, instructions=None):
     found["instructions"] |= instructions or {}
     raw["cycle"] |= cycle or {}
     raw["items"] = [found]
-    return check_plan(read_plan(raw), samples=128, advise=False)
+    return check_plan(read_plan(raw), samples=64, advise=False)
 
 
 def levels(result, code):

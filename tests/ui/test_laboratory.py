@@ -37,6 +37,13 @@ def demo(at, name):
     return run(at)
 
 
+def open_load(at, name):
+    next(s for s in at.selectbox if s.label == words.OPEN_DEMO).set_value(name)
+    run(at)
+    [b for b in at.button if b.label == words.OPEN][-1].click()
+    return run(at)
+
+
 def upload(at, *lines, head=HEAD, name="ours.csv"):
     next(u for u in at.file_uploader if u.label == lab_words.UPLOAD).set_value(
         (name, "\n".join([head, *lines]).encode(), "text/csv")
@@ -179,6 +186,7 @@ def test_the_release_time_is_taken_into_the_load_with_its_temperature(at):
 
 def test_results_stand_beside_the_prediction_of_the_last_check(at):
     at.switch_page("views/result.py").run()
+    open_load(at, "dry_steel_set")
     at.selectbox(key="samples").set_value(512)
     next(b for b in at.button if b.label == words.CHECK).click()
     run(at)
@@ -195,10 +203,7 @@ def test_another_load_or_table_in_between_leaves_the_screen_usable(at):
     give(at, lab_words.LIMIT["EO"], 4.0)
     name = json.loads(at.session_state["plan_text"])["items"][1]["name"]
     give(at, lab_words.FOR_ITEMS, [name])
-    next(s for s in at.selectbox if s.label == words.OPEN_DEMO).set_value("dry_steel_set")
-    run(at)
-    [b for b in at.button if b.label == words.OPEN][-1].click()
-    run(at)
+    open_load(at, "dry_steel_set")
     other = {item["name"] for item in json.loads(at.session_state["plan_text"])["items"]}
     assert name not in other
     assert next(m.value for m in at.metric) == "31 h"
