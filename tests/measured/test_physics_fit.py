@@ -253,7 +253,7 @@ def rare(*case):
         ("pvc_plasticised", 4e-3, exponential(0.065, 1e-4, 3, (0, 6, 12, 24, 36))),
         rare("pvc_plasticised", 4e-3, exponential(0.08, 0.02, 12, range(0, 60, 4))),
         rare("pvc_plasticised", 4e-3, exponential(0.3, 0.02, 3, (0, 6, 12, 24, 36))),
-        ("peek", 2e-3, exponential(0.065, 0.02, 3, (0, 6, 12, 24, 36))),
+        rare("peek", 2e-3, exponential(0.065, 0.02, 3, (0, 6, 12, 24, 36))),
         rare("pvc_plasticised", 4e-3, exponential(0.08, 0.02, 1, (0, 12, 24))),
     ],
     ids=["exact", "many", "fast", "far from its record", "few"],
