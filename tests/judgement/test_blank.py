@@ -105,12 +105,17 @@ def changed(raw, path, value):
     return plan
 
 
-@pytest.fixture
-def tube(demo):
+@pytest.fixture(scope="module")
+def dry_tube(demo):
     raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
     raw["items"] = raw["items"][2:]
     assert verdicts(raw, 64) == ["Within"]
-    return raw
+    return json.dumps(raw)
+
+
+@pytest.fixture
+def tube(dry_tube):
+    return json.loads(dry_tube)
 
 
 @pytest.mark.parametrize(("path", "value"), HOLDS, ids=lambda v: str(v))
