@@ -28,8 +28,8 @@ Faces = tuple[Literal["outer", "inner"], ...]
 _DEGREE = 8  # polynomial degree in each element
 _RATIO = 3.0  # each element towards a face is this many times thinner than the next
 _DEEPEST = 1e-8  # share of the thickness below which a skin is not resolved
-# What of any response may be left out; the mean of the layer errs by far less than its square.
-TOLERANCE = 1e-3
+# What of any response may be left out; the mean of the layer errs by a tenth of its square.
+TOLERANCE = 2e-3
 FINE_TOLERANCE = 1e-6  # for profiles, which err by the tolerance itself
 _LONGEST = 3.0  # Fourier number from which on only the slowest mode is left
 _CURVATURES = 40  # points at which modes of tube walls are tabulated
