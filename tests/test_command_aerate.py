@@ -213,6 +213,13 @@ def test_a_size_that_would_count_for_nothing_is_refused(capsys, shape, flag, val
     assert allowed in found[flag]["allowed"]
 
 
+def test_what_cannot_be_run_is_refused_and_not_tried(capsys):
+    tube = {"--shape": "tube", "--thickness-mm": "150", "--outer-diameter-mm": "400"}
+    assert "to 100 mm" in faults(capsys, tube)["--thickness-mm"]["allowed"]
+    skin = {"--packaging": "foil", "--after-exposure-h": "3"}
+    assert "no EO gets in" in faults(capsys, skin)["--after-exposure-h"]["do"]
+
+
 def test_the_diameter_of_a_rod_may_stand_under_both_names(capsys):
     rod = {"--shape": "rod", "--thickness-mm": "2"}
     twice = command(capsys, rod | {"--outer-diameter-mm": "2"})

@@ -104,10 +104,14 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
     from eo_risk import reference
 
     flags = Flags(args)
+    shape = flags.word("--shape", _SHAPES) or "sheet"
+    thickest = 100 if shape == "tube" else 200
     given = {
         "material": flags.word("--material", tuple(reference.materials()), required=True),
-        "thickness_mm": flags.number("--thickness-mm", "mm", 0, 200, above=True, required=True),
-        "shape": flags.word("--shape", _SHAPES) or "sheet",
+        "thickness_mm": flags.number(
+            "--thickness-mm", "mm", 0, thickest, above=True, required=True
+        ),
+        "shape": shape,
         "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
         "faces": flags.whole("--faces", 1, 2),
         "bore_length_mm": flags.number("--bore-length-mm", "mm", 0, 20_000, above=True),
@@ -119,6 +123,9 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
     }
     hours = _hours(flags, args.hours)
     _check_size(flags, args, given)
+    if given["after_h"] and not reference.packagings()[given["packaging"]].permeable:
+        flags.fault("--after-exposure-h", "h", f"no exposure in {given['packaging']}",
+                    "Leave it out: no EO gets in.")  # fmt: skip
     samples = flags.whole("--samples", 16, 1_000_000) or 2048
     seed = flags.whole("--seed", 0, 2**31)
     seed = 1 if seed is None else seed
