@@ -80,6 +80,7 @@ def _item() -> Schema:
         quantity={"type": "integer", "minimum": 1},
         verdict=VERDICT,
         reasons=array(TEXT),
+        causes=array(TEXT),
         actions=array(block(action=TEXT, detail=TEXT, amount=or_null(NUMBER), unit=TEXT,
                             new_verdict=or_null(VERDICT))),
         searched=YES,

@@ -24,7 +24,7 @@ from eo_risk.judgement.material.parts import PartModel, correlation_parts
 from eo_risk.judgement.material.slow_pool import unmeasured_pool
 from eo_risk.judgement.material.start_level import start_levels_elsewhere
 from eo_risk.judgement.own_records import own_record_uses
-from eo_risk.judgement.reasons import question, reasons
+from eo_risk.judgement.reasons import causes, question, residue_reasons
 from eo_risk.judgement.result import (
     AerationTime,
     Assumed,
@@ -235,11 +235,12 @@ def finish_item(item_draft: ItemDraft, cautions: tuple[Caution, ...]) -> ItemRes
     """Give the verdict once every caution is known."""
     d = item_draft
     verdict = decide(d.rows, cautions, d.missing)
-    why = reasons(d.rows, cautions, d.missing, d.body_mass_kg, d.facts.glycol_over_reference)
+    why = causes(cautions, d.missing)
+    numbers = residue_reasons(d.rows, d.body_mass_kg, d.facts.glycol_over_reference)
     asks = None if verdict == "Within" else question(d.missing, d.assumed, d.matters.most)
     return ItemResult(
-        d.name, d.quantity, verdict, why, (), cautions, d.assumed, asks, *d.water, d.places,
-        d.rows, d.parts, d.curve, d.aeration, d.matters.most, d.records, d.data_class,
+        d.name, d.quantity, verdict, why, numbers, (), cautions, d.assumed, asks, *d.water,
+        d.places, d.rows, d.parts, d.curve, d.aeration, d.matters.most, d.records, d.data_class,
         d.starting_type, d.residue_counted, d.own_records, d.water_allowed,
         glycol_beside=d.glycol_beside,
     )  # fmt: skip

@@ -39,14 +39,18 @@ def row_text(row: Residue, body_mass_kg: float | None) -> str:
     return f"{text}{spot}, {kind} {limit} {unit} ({where}{mass}){over}"
 
 
-def reasons(
-    rows: Sequence[Residue], cautions: Sequence[Caution], missing: Sequence[str],
-    body_mass_kg: float | None, glycol_over_reference: bool,
-) -> tuple[str, ...]:  # fmt: skip
-    """Say what stands against an item, or which residue comes nearest to its limit."""
-    blocking = [
+def causes(cautions: Sequence[Caution], missing: Sequence[str]) -> tuple[str, ...]:
+    """Say what stands against an item beside its residues: what blocks, and what is not known."""
+    blocking = (
         f"{c.text}{f' ({c.where})' if c.where else ''}" for c in cautions if c.level == "block"
-    ]
+    )
+    return (*blocking, *missing)
+
+
+def residue_reasons(
+    rows: Sequence[Residue], body_mass_kg: float | None, glycol_over_reference: bool
+) -> tuple[str, ...]:
+    """Say which residues stand against an item, or which comes nearest to its limit."""
     with_limit = sorted(
         (r for r in rows if r.limit and r.used_for_verdict),
         key=lambda r: (r.band.p05 <= r.limit, -r.band.p95 / r.limit),  # what holds comes first
@@ -59,7 +63,7 @@ def reasons(
             for r in rows
             if r.substance == "EG" and r.model in ("film", "whole")
         ]
-    return (*blocking, *missing, *texts)
+    return tuple(texts)
 
 
 def question(

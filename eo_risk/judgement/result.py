@@ -234,12 +234,16 @@ class OwnRecordUse:
 
 @dataclass(frozen=True)
 class ItemResult:
-    """The answer for one item; amounts are per piece."""
+    """The answer for one item; amounts are per piece.
+
+    `causes` stand against it beside its residues, `residue_reasons` say which of these do.
+    """
 
     name: str
     quantity: int
     verdict: Verdict
-    reasons: tuple[str, ...]
+    causes: tuple[str, ...]
+    residue_reasons: tuple[str, ...]
     actions: tuple[Action, ...]
     cautions: tuple[Caution, ...]
     assumed: tuple[Assumed, ...]
@@ -261,6 +265,11 @@ class ItemResult:
     water_allowed: WaterAllowed | None = None
     glycol_beside: GlycolBeside | None = None
     searched: bool = False  # whether a change was looked for
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why it has its verdict, in words."""
+        return self.causes + self.residue_reasons
 
 
 @dataclass(frozen=True)

@@ -125,6 +125,7 @@ def item_answer(item: ItemResult) -> dict:
         "quantity": item.quantity,
         "verdict": item.verdict,
         "reasons": list(item.reasons),
+        "causes": list(item.causes),
         "actions": [asdict(action) for action in item.actions],
         "searched": item.searched,
         "cautions": [asdict(caution) for caution in item.cautions],

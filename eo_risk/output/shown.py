@@ -67,7 +67,8 @@ def _cautions(cautions: list[dict], shown: UnitsShown) -> list[dict]:
 def _item(item: dict, shown: UnitsShown) -> dict:
     question = item["question"]
     return item | {
-        "reasons": [text_in(reason, _beside_names(shown)) for reason in item["reasons"]],
+        **{key: [text_in(text, _beside_names(shown)) for text in item[key]]
+           for key in ("reasons", "causes")},
         "actions": [_action(action, shown) for action in item["actions"]],
         "cautions": _cautions(item["cautions"], shown),
         "assumed": [_assumed(row, shown) for row in item["assumed"]],

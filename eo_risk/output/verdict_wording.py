@@ -5,7 +5,6 @@ One residue decides, whoever reads it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 
 from eo_risk.output.numbers import band_text, printable, with_unit
@@ -34,7 +33,6 @@ MODEL = {
 RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
 
 _EDITION = "ISO 10993-7"
-_NUMBER_REASON = re.compile(r"(EO|ECH|EG) (\d|below )")
 
 
 def _urgency(row: dict) -> tuple[bool, float]:
@@ -95,7 +93,7 @@ def ruling_text(item: dict) -> str:
 
 def causes(item: dict) -> list[str]:
     """List the reasons that are no residue; residues are said by `residue_text`."""
-    return [printable(reason) for reason in item["reasons"] if not _NUMBER_REASON.match(reason)]
+    return [printable(cause) for cause in item["causes"]]
 
 
 def _short_causes(item: dict) -> Iterator[str]:

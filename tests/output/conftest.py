@@ -83,8 +83,9 @@ def item_result(planned, number):
         name=planned.name,
         quantity=planned.quantity or 1,
         verdict=verdict,
-        reasons=("droplets were seen in the channel after drying and nobody has looked again since",
-                 "EO may be above the limit of 4 mg in 24 h"),
+        causes=("droplets were seen in the channel after drying and nobody has looked again since",
+                "EO may be above the limit of 4 mg in 24 h"),
+        residue_reasons=(),
         actions=(
             Action("dry again", "blow the channel with compressed air for 12 min", 12.0, "min",
                    "Within", 20.0),

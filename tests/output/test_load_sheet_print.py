@@ -51,7 +51,7 @@ def crowded(answer):
              "channel_blocked", "pack_not_permeable", "humidity_too_low")  # fmt: skip
     for number, item in enumerate(answer["items"], 1):
         item["name"] = f"item{number:02d} with a name of many more words than forty signs can hold"
-        item["reasons"] = ["a reason that goes on and on about water in the lumen, " * 4]
+        item["causes"] = ["a reason that goes on and on about water in the lumen, " * 4]
         item["actions"] = [{"action": "dry again", "amount": 12.0, "unit": "min",
                             "detail": "with a long explanation of how this is done " * 4,
                             "new_verdict": "Within", "added_minutes": 5.0}]  # fmt: skip

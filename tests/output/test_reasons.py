@@ -5,8 +5,10 @@ from dataclasses import replace
 
 import pytest
 
+from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.reasons import row_text
 from eo_risk.judgement.result import Band, Residue
+from eo_risk.output.answer import check_answer
 from eo_risk.output.numbers import band_text, hours_up
 from eo_risk.output.report import sheet_html
 from eo_risk.output.terminal import terminal_table
@@ -19,6 +21,7 @@ from eo_risk.output.verdict_wording import (
     standing_text,
 )
 from eo_risk.output.wording import hours_at_95, required_hours
+from eo_risk.plan.load_plan import load_plan
 
 GLYCOL = {
     "code": "glycol_above_reference", "level": "block", "where": "",
@@ -32,7 +35,7 @@ def held(answer):
     """An item held by its glycol and, at 5 %, by EO as well."""
     item = copy.deepcopy(answer["items"][0])
     item["cautions"] = [GLYCOL]
-    item["reasons"] = [GLYCOL["text"], "EO 20 mg (5 to 80), limit 4 mg (first 24 h)"]
+    item["causes"] = [GLYCOL["text"]]
     by_quantity = {row["quantity"]: row for row in item["residues"] if row["substance"] == "EO"}
     by_quantity["mg_per_device"].update(p05=5.0, p50=20.0, p95=80.0)
     by_quantity["ug_per_cm2"].update(p05=0.1, p50=9.0, p95=4000.0, limit=10.0)
@@ -75,22 +78,27 @@ def test_every_substance_over_its_limit_is_named(held):
 def test_one_caution_at_several_places_is_said_once(held):
     places = [{**GLYCOL, "where": where} for where in ("first lumen", "second lumen")]
     held["cautions"] = places
-    held["reasons"] = [f"{GLYCOL['text']} ({c['where']})" for c in places] + ["nobody says"]
+    held["causes"] = [f"{GLYCOL['text']} ({c['where']})" for c in places] + ["nobody says"]
     said = short_reason(held)
     assert said.startswith("The leftover water may become more glycol than the reference "
                            "(first lumen, second lumen); nobody says")  # fmt: skip
 
 
 def test_a_limit_without_a_figure_is_a_reason(held):
-    held.update(cautions=[], reasons=[])
+    held.update(cautions=[], causes=[])
     for row in held["residues"]:
         row["limit"] = None
     assert short_reason(held).startswith("no figure for a limit of EO; no figure for a limit of")
 
 
-def test_a_residue_too_small_to_print_is_no_cause(held):
-    held["reasons"] = ["EO below 1e-06 mg (0 to below 1e-06), limit 4 mg (first 24 h)"]
-    assert causes(held) == []
+def test_causes_come_before_residues_in_the_reasons(demo):
+    """What blocks and what is not known, then numbers against limits: also the smallest."""
+    items = check_answer(check_plan(load_plan(demo / "wet_lumen.json"), samples=64))["items"]
+    for item in items:
+        count = len(item["causes"])
+        assert item["reasons"][:count] == item["causes"] == causes(item)
+        assert all(text.startswith(("EO ", "ECH ", "EG ")) for text in item["reasons"][count:])
+    assert [bool(item["causes"]) for item in items] == [False, True]
 
 
 def test_hours_that_were_not_reached_are_that_and_more(held):

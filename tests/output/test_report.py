@@ -83,7 +83,7 @@ HOSTILE = '<script>alert(1)</script><img src=x onerror="x()">\u202e\x9b31m & "qu
 
 def test_markup_in_names_is_rendered_harmless(answer, plan):
     answer["items"][0]["name"] = HOSTILE
-    answer["items"][0]["reasons"] = [HOSTILE]
+    answer["items"][0]["causes"] = [HOSTILE]
     answer["items"][0]["cautions"][0]["where"] = HOSTILE
     answer["items"][0]["parts"][0]["name"] = HOSTILE
     answer["load"]["slowest_item"] = HOSTILE
@@ -118,7 +118,7 @@ def test_every_item_has_its_line_residues_changes_and_picture(page, answer):
 def test_the_verdict_line_reads_word_number_limit_reason(answer):
     line = verdict_line(answer["items"][0])
     assert line.startswith("Hold - EO 6.1 mg (3.8 to 9.8), limit 4 mg (first 24 h")
-    assert line.endswith(answer["items"][0]["reasons"][0])
+    assert line.endswith(answer["items"][0]["causes"][0])
 
 
 def test_the_ruling_residue_is_the_one_furthest_over_its_limit(answer):

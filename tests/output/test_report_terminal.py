@@ -22,7 +22,7 @@ NAMES = (
 def test_no_line_is_wider_than_the_terminal(answer, plan, name):
     item = answer["items"][2]
     item["name"] = name
-    item["reasons"] = [name * 2]
+    item["causes"] = [name * 2]
     item["actions"][0]["detail"] = name
     answer["load"]["slowest_item"] = name
     text = terminal_table(answer, plan.model_copy(update={"load_number": name}))
