@@ -56,21 +56,26 @@ def _time_s(trace: ItemTrace) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Falling:
-    """One amount over time beside its limit: times [s], shape (times, samples), limit."""
+    """One amount over time beside its limit: times [s], shape (times, samples), limit.
+
+    `water_kg` is what may dry up of the water it is in, `dry_s` when that has gone. [s]
+    """
 
     time_s: np.ndarray
     amount: np.ndarray
     limit: float
+    water_kg: np.ndarray | None = None
+    dry_s: np.ndarray | float = np.inf
 
     @cached_property
     def inside_s(self) -> np.ndarray:
         """When each sample is inside its limit. [s]"""
-        return inside_from(self.time_s, self.amount, self.limit)
+        return inside_from(self.time_s, self.amount, self.limit, self.dry_s)
 
 
 def _courses(trace: ItemTrace, curves_of: Callable[[ItemTrace], list]) -> list[Falling]:
     time_s = _time_s(trace)
-    return [Falling(time_s, amount, limit) for amount, limit in curves_of(trace)]
+    return [Falling(time_s, *curve) for curve in curves_of(trace)]
 
 
 def _lengthened_s(planned: Falling, far: Falling) -> np.ndarray:
@@ -78,9 +83,15 @@ def _lengthened_s(planned: Falling, far: Falling) -> np.ndarray:
 
     `far` follows the lengthened step alone. The later steps carry away what so much more time
     in the lengthened step would, and do so after a longer one too: diffusion at another
-    temperature is the same course at another pace.
+    temperature is the same course at another pace. Water dries at a pace of its own: of both the
+    lesser is credited.
     """
-    alike = inside_from(far.time_s, far.amount, planned.amount[-1])
+    alike = inside_from(far.time_s, far.amount, planned.amount[-1], far.dry_s)
+    if planned.water_kg is not None:
+        left_kg = planned.water_kg[-1]
+        wet = left_kg > 0.0
+        as_wet = inside_from(far.time_s, far.water_kg, np.where(wet, left_kg, 1.0), far.dry_s)
+        alike = np.where(wet, np.minimum(alike, as_wet), alike)
     return planned.time_s[-1] + far.inside_s - np.minimum(alike, far.time_s[-1])
 
 
@@ -91,10 +102,14 @@ def _needed_s(
 
     `far()` is asked only where the plan ends first.
     """
-    needed = [quantile_s(curve.inside_s, quantile) for curve in planned]
-    for place, found in enumerate(needed):
+    needed = []
+    for place, curve in enumerate(planned):
+        at_once = curve.water_kg is not None
+        found = quantile_s(curve.inside_s, quantile, at_once=at_once)
         if found is None:
-            needed[place] = quantile_s(_lengthened_s(planned[place], far()[place]), quantile)
+            longer_s = _lengthened_s(curve, far()[place])
+            found = quantile_s(longer_s, quantile, at_once=at_once)
+        needed.append(found)
     return None if None in needed else max(needed, default=0.0)
 
 

@@ -268,6 +268,31 @@ def deep_left_kg(
     return left
 
 
+def deep_dry_s(water_kg: ArrayLike, place: DeepPlace, met: MetByWater) -> np.ndarray:
+    """Return how long into a stage water in a crevice lasts; all of it where it stays. [s]
+
+    Parameters
+    ----------
+    water_kg : array_like
+        Water at the start of the stage. [kg]
+    place : DeepPlace
+        As `deep_left_kg` meets it there.
+    met : MetByWater
+        The stage.
+
+    Notes
+    -----
+    depth^2 = depth0^2 + 2 B t of the receding meniscus; what boils off is not counted.
+    """
+    depth_m, whole_s = np.asarray(place.depth_m, dtype=float), met.stage.duration_s
+    section_kg = np.asarray(place.area_m2) * place.faces * met.density_kg_per_m3
+    deep_m = np.divide(water_kg, section_kg, out=np.zeros_like(depth_m), where=section_kg > 0.0)
+    double = 2.0 * met.recession_m2_per_s
+    asked = deep_m * (2.0 * depth_m + deep_m)
+    lasts_s = np.divide(asked, double, out=np.full_like(asked, np.inf), where=double > 0.0)
+    return np.minimum(lasts_s, whole_s)
+
+
 def condensed_kg(
     stages: Sequence[Surroundings],
     load_j_per_k: ArrayLike,

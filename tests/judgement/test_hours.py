@@ -12,6 +12,7 @@ from eo_risk.judgement.hours import lengthened_step
 from eo_risk.plan.load_plan import load_plan, read_plan
 
 SAMPLES = 512
+JOINTED = 0  # forceps of the wet demo: the last of their EO goes as their joints dry up
 
 
 def test_a_sample_that_falls_exponentially_is_inside_when_its_closed_form_says():
@@ -32,6 +33,7 @@ def test_a_sample_that_rises_again_is_inside_after_its_last_time_above():
 def test_a_quantile_is_none_where_it_lies_among_samples_that_never_come_inside():
     times = np.array([*np.arange(90.0), *[np.inf] * 10])
     assert quantile_s(times, 0.5) == pytest.approx(49.5)
+    assert quantile_s(times, 0.5, at_once=True) == 50.0
     assert quantile_s(times, 0.95) is None
 
 
@@ -65,7 +67,8 @@ def times_the_limit(item):
 @pytest.mark.parametrize(
     ("name", "index", "step_h"),
     [("wet_lumen", 1, 12), ("wet_lumen", 1, 32.2), ("mixed_load_thick_pvc", 1, None),
-     ("small_patient", 1, 4), pytest.param("small_patient", 0, 1, marks=pytest.mark.slow),
+     ("small_patient", 1, 4), ("wet_lumen", JOINTED, 1),
+     pytest.param("small_patient", 0, 1, marks=pytest.mark.slow),
      pytest.param("full_morning_load", 7, 2, marks=pytest.mark.slow),
      pytest.param("full_morning_load", 13, 20, marks=pytest.mark.slow)],
 )  # fmt: skip
@@ -80,13 +83,16 @@ def test_a_plan_lengthened_to_the_hours_named_is_inside_and_a_hundredth_less_is_
     assert needed_h > sum(step["hours"] for step in raw["aeration"])
     named_h = float(units.hours_text(needed_h).removesuffix(" h"))
     assert times_the_limit(checked(lengthened_to(raw, named_h))) <= 1.0
-    short_h = needed_h - max(0.1, 0.01 * needed_h)
+    # What dries up does so at the later of two samples: a little more of chance.
+    near = 0.02 if (name, index) == ("wet_lumen", JOINTED) else 0.01
+    short_h = needed_h - max(0.1, near * needed_h)
     assert times_the_limit(checked(lengthened_to(raw, short_h))) > 1.0
 
 
 @pytest.mark.parametrize(
     ("name", "index", "step_h"),
-    [("small_patient", 1, 30), pytest.param("small_patient", 1, 168, marks=pytest.mark.slow),
+    [("small_patient", 1, 30), ("wet_lumen", JOINTED, 12),
+     pytest.param("small_patient", 1, 168, marks=pytest.mark.slow),
      pytest.param("full_morning_load", 8, 72, marks=pytest.mark.slow)],
 )  # fmt: skip
 def test_hours_inside_the_plan_do_not_hang_on_where_it_is_looked_at(

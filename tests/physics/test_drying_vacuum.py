@@ -220,6 +220,23 @@ def test_one_stage_of_a_plug_is_the_stefan_law(fluids):
     assert 1e-6 < 1e-3 - left < 23e-6
 
 
+@pytest.mark.parametrize("depth_m", [0.0, 5e-3])
+def test_water_in_a_crevice_lasts_until_none_is_left(fluids, depth_m):
+    """A stage that long leaves next to nothing, a hundredth less of it leaves some."""
+    water_kg, place = np.array([2e-6]), replace(PLUG, depth_m=np.array([depth_m]))
+    (met,) = chamber.met_by_water([stay(duration_s=1e7)], fluids)
+    (lasts_s,) = chamber.deep_dry_s(water_kg, place, met)
+    assert 0.0 < lasts_s < 1e7
+    after, before = (
+        chamber.deep_left_kg(water_kg, place, [stay(duration_s=share * lasts_s)], fluids)
+        for share in (1.0, 0.99)
+    )
+    assert after == pytest.approx(0.0, abs=1e-9 * water_kg[0])
+    assert before > 1e-3 * water_kg
+    (short,) = chamber.met_by_water([stay(duration_s=60.0)], fluids)
+    assert chamber.deep_dry_s(np.array([1e-3]), place, short) == 60.0  # all of it: some stays
+
+
 def test_two_half_stages_are_one(fluids):
     whole = chamber.deep_left_kg(
         1e-5, chamber.DeepPlace(1e-6, 0.0), [stay(duration_s=7200.0)], fluids

@@ -163,11 +163,12 @@ def dose_shares(
 
 def ruling_curves(
     trace: ItemTrace, rows: Sequence[Residue], amounts: Amounts, share_counted: float
-) -> list[tuple[np.ndarray, float]]:
+) -> list[tuple]:
     """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
 
     Of EO only the share that counts, as in the rows; some are per area. [kg/m2] The dose
-    shares of `amounts` are those at every output since the wash.
+    shares of `amounts` are those at every output since the wash. Beside a wet spot stand the
+    water left in joints [kg] and when they are dry [s].
     """
     after = trace.after_wash()
     curves = []
@@ -176,7 +177,9 @@ def ruling_curves(
             continue
         if row.model == "wet_spot":
             spot = share_counted * trace.water.wet_spot[after]
-            curves.append((np.maximum(spot, 1e-300), row.limit))
+            dry_s = trace.time_s[0] + trace.water.joints_dry_s
+            joints_kg = trace.water.joints_kg[after]
+            curves.append((np.maximum(spot, 1e-300), row.limit, joints_kg, dry_s))
             continue
         if row.substance == "EO":
             amount = share_counted * trace.eo(row.model)[after]

@@ -129,7 +129,12 @@ def decide(
     return "Within"
 
 
-def inside_from(time_s: np.ndarray, amount: np.ndarray, limit: np.ndarray | float) -> np.ndarray:
+def inside_from(
+    time_s: np.ndarray,
+    amount: np.ndarray,
+    limit: np.ndarray | float,
+    dry_s: np.ndarray | float = np.inf,
+) -> np.ndarray:
     """Return the time from which each sample stays inside its limit. [s], shape (samples,)
 
     Parameters
@@ -140,14 +145,16 @@ def inside_from(time_s: np.ndarray, amount: np.ndarray, limit: np.ndarray | floa
         Amounts over time.
     limit : ndarray of shape (samples,) or float
         What they are compared with, in the same unit.
+    dry_s : ndarray of shape (samples,) or float
+        When the water it is dissolved in has gone. [s]
 
     Returns
     -------
     ndarray, shape (samples,)
         Infinite where the last amount is still above the limit. Between two times a sample is
         taken to fall exponentially, as diffusion does once it is under way, or evenly where
-        nothing is left at the later one: water that has dried up lost most of its EO with its
-        last drop.
+        nothing is left at the later one: water that dries up loses most of its EO with its last
+        drop, and more of it early on.
     """
     level = amount / limit
     above = level > 1.0
@@ -156,14 +163,20 @@ def inside_from(time_s: np.ndarray, amount: np.ndarray, limit: np.ndarray | floa
     high, low = (np.take_along_axis(level, row[None], axis=0)[0] for row in (last, following))
     high, low = np.maximum(high, 1.0), np.clip(low, np.finfo(float).tiny, 1.0)
     fall = np.log(high) - np.log(low)
-    share = np.where(low < _GONE, 1.0 - 1.0 / high,
-                     np.log(high) / np.where(fall > 0.0, fall, 1.0))  # fmt: skip
-    found = time_s[last] + share * (time_s[following] - time_s[last])
+    gone = low < _GONE
+    share = np.where(gone, 1.0 - 1.0 / high, np.log(high) / np.where(fall > 0.0, fall, 1.0))
+    end = np.where(gone, np.clip(dry_s, time_s[last], time_s[following]), time_s[following])
+    found = time_s[last] + share * (end - time_s[last])
     return np.where(above[-1], np.inf, np.where(above.any(axis=0), found, 0.0))
 
 
-def quantile_s(times_s: np.ndarray, quantile: float) -> float | None:
-    """Return a quantile of times, None where it is infinite. [s]"""
-    if np.isinf(np.quantile(times_s, quantile, method="higher")):
+def quantile_s(times_s: np.ndarray, quantile: float, *, at_once: bool = False) -> float | None:
+    """Return a quantile of times, None where it is infinite. [s]
+
+    The same quantile of the amounts is a mixture of two samples. Where these fall `at_once`, as in
+    water that dries up, it is inside only when both are: then the later time of the two.
+    """
+    later = float(np.quantile(times_s, quantile, method="higher"))
+    if np.isinf(later):
         return None
-    return float(np.quantile(times_s, quantile))
+    return later if at_once else float(np.quantile(times_s, quantile))

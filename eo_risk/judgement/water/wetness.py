@@ -57,6 +57,8 @@ class ItemWater:
     plug: Body | None
     ceiling_eg: np.ndarray
     wet_spot: np.ndarray | None  # over the outputs: the wettest place at each [kg/m2]
+    joints_kg: np.ndarray  # over the outputs: what of it is left in joints
+    joints_dry_s: np.ndarray  # since the injection began; infinite where water stays or may return
     starved: tuple[str, ...]
     deep_plugs: tuple[str, ...]
     released_kg: np.ndarray
@@ -87,6 +89,8 @@ class WetPlace:
     plug: Body  # the film again, where no plug can form
     ceiling_kg: np.ndarray
     spot_kg_per_m2: np.ndarray | None = None  # over the outputs, as the bodies
+    left_kg: np.ndarray | float = 0.0  # over the outputs; of a joint alone
+    dry_s: np.ndarray | float = np.inf  # since the injection began; of a joint alone
     starved: bool = False
     deep: bool = False
 
@@ -245,16 +249,22 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
     if not np.any(held):
         none = np.zeros((len(path.waters) + 1, inputs.samples))
         body = Body(none, none, none[0], none[0])
-        return WetPlace("crevice", "", full, full, full, body, body, none[0])
+        return WetPlace("crevice", "", full, full, full, body, body, none[0], left_kg=none)
     place = crevice_place(held, inputs, path.fluids)
     first = chamber_water.deep_left_kg(full, place, path.before, path.fluids)
     filled = [path.with_brine(first, salt, 0)]
     depth = inputs.draw("water.joint.depth")
     least = np.maximum(held, np.finfo(float).tiny)
+    dry_s, passed_s = np.full(inputs.samples, np.inf), 0.0
     for output, met in enumerate(path.after, 1):
         receding = replace(place, depth_m=depth * (1.0 - filled[-1] / least))
         left = chamber_water.deep_left_kg(filled[-1], receding, [met], path.fluids)
         filled.append(path.with_brine(left, salt, output))
+        gone = (filled[-2] > 0.0) & (filled[-1] <= 0.0)
+        if np.any(gone):
+            lasts_s = chamber_water.deep_dry_s(filled[-2], receding, met)
+            dry_s = np.where(gone, passed_s + lasts_s, dry_s)
+        passed_s = passed_s + met.stage.duration_s
     # A crevice full of water gives off through its mouth: first mode of a sheet that deep.
     film = path.film("joint", lambda w: 4.0 * depth**2 / (np.pi**2 * w.water_diffusivity),
                      filled, salt)  # fmt: skip
@@ -263,7 +273,8 @@ def _joints(dried: DriedItem, path: WaterPath) -> WetPlace:
         # Over the mouth of the crevice: its water sits deep, but that is where it touches.
         spot = film.eo * depth * density / least
     ceiling = ceiling_kg(filled[0], density, path.waters, inputs, salt)
-    return WetPlace("crevice", "", full, filled[0], filled[-1], film, film, ceiling, spot)
+    return WetPlace("crevice", "", full, filled[0], filled[-1], film, film, ceiling, spot,
+                    left_kg=np.stack(filled), dry_s=dry_s)  # fmt: skip
 
 
 def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
@@ -305,8 +316,8 @@ def _lumen(at: LumenWater, path: WaterPath, *, as_plug: bool) -> WetPlace:
         "plug", at.lumen.name, at.dried_kg, left, later, film, plug,
         ceiling_kg(left, density, waters, inputs, salt),
         plug.eo / (4.0 * np.maximum(volume, 1e-12) / at.bore_m),
-        bool(np.median(wet_share * middle.ratio) > 1.0),
-        bool(np.median(volume / (section * ends) / reach) > 1.0),
+        starved=bool(np.median(wet_share * middle.ratio) > 1.0),
+        deep=bool(np.median(volume / (section * ends) / reach) > 1.0),
     )  # fmt: skip
 
 
@@ -350,6 +361,7 @@ def item_water(dried: DriedItem, path: WaterPath) -> ItemWater:
     Glycol stays where it is made, but for what the path credits the aeration with.
     """
     places = wet_places(dried, path)
+    joints = next(place for place in places if place.kind == "crevice")
     spots = [place.spot_kg_per_m2 for place in places if place.spot_kg_per_m2 is not None]
     before, injected, end, ceiling = (
         sum(getattr(place, key) for place in places)
@@ -360,6 +372,7 @@ def item_water(dried: DriedItem, path: WaterPath) -> ItemWater:
         reduce(added, (place.film for place in places)),
         reduce(added, (place.plug for place in places)) if dried.lumens else None,
         ceiling, np.max(np.stack(spots), axis=0) if spots else None,
+        joints.left_kg, joints.dry_s,
         tuple(place.lumen for place in places if place.starved),
         tuple(place.lumen for place in places if place.deep),
         np.maximum(before - injected, 0.0), dried, path,
