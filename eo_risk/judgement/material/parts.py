@@ -201,9 +201,10 @@ def layer_stages(
     `gas` replaces the gas levels of the stages (start, end), for air that the load itself
     loads.
     """
-    made = []
+    made: list[Stage] = []
     moving = model.transfer_m_per_s
     still = np.minimum(moving, model.still_m_per_s)
+    before_k = None
     for index, stage in enumerate(stages):
         kelvin = stage.temperature_k
         outside = still if stage.still_air else moving
@@ -213,6 +214,12 @@ def layer_stages(
                 lambda m: function(m, kelvin, inputs.draw, substance=substance)
             )
 
+        # Of many grades it takes long, and many stages are as warm as the one before.
+        if before_k is None or not np.array_equal(kelvin, before_k):
+            diffusivity = value(properties.diffusivity_m2_per_s)
+            diffusivity = diffusivity * plasticiser_factor(model.part, inputs)
+            ratio = value(properties.gas_ratio) * model.density_factor
+        before_k = kelvin
         start, end = (
             (stage.eo_start_kg_per_m3, stage.eo_end_kg_per_m3) if gas is None else gas[index]
         )
@@ -221,9 +228,8 @@ def layer_stages(
         made.append(
             Stage(
                 duration_s=stage.duration_s,
-                diffusivity_m2_per_s=value(properties.diffusivity_m2_per_s)
-                * plasticiser_factor(model.part, inputs),
-                gas_ratio=value(properties.gas_ratio) * model.density_factor,
+                diffusivity_m2_per_s=diffusivity,
+                gas_ratio=ratio,
                 gas_start_kg_per_m3=start,
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=outside,
