@@ -23,7 +23,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from eo_risk.errors import NOTHING, Fault, nearest
-from eo_risk.plan.clock import is_day
+from eo_risk.plan.clock import is_day, is_time_of_day
 from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 
 
@@ -164,14 +164,29 @@ def word(literal: Any) -> Any:
     return Annotated[literal | None, BeforeValidator(check), _as_schema(schema, "", text=False)]
 
 
+_WHOLE_TIME = "Write date, time and offset."
+
+
 def _moment(value: Any) -> datetime | None:
+    return _read_moment(value, "a time such as 2026-03-12T06:30+01:00", _WHOLE_TIME)
+
+
+def _later_moment(value: Any) -> datetime | None:
+    """Read a moment after the start of the cycle, whose date a time of day took on the way here."""
+    whole = "a time such as 2026-03-12T15:00+01:00"
+    if is_time_of_day(value):
+        return _read_moment(value, whole, _WHOLE_TIME)
+    either = f"a time of day from 0:00 to 23:59, such as 15:00, or {whole}"
+    return _read_moment(value, either, "Correct it.")
+
+
+def _read_moment(value: Any, allowed: str, do: str) -> datetime | None:
     if is_unknown(value):
         return None
-    allowed = "a time such as 2026-03-12T06:30+01:00"
     try:
         moment = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
     except ValueError:
-        raise fault(repr(value), "", allowed, "Write date, time and offset.") from None
+        raise fault(repr(value), "", allowed, do) from None
     if not 1970 <= moment.year <= 2200:
         raise fault(repr(value), "", "a year from 1970 to 2200", "Correct the year.")
     if is_day(value):
@@ -194,6 +209,11 @@ def _text(value: Any) -> str:
 Moment = Annotated[
     datetime | None,
     BeforeValidator(_moment),
+    _as_schema({"type": "string", "format": "date-time"}, "ISO 8601 with its offset"),
+]
+LaterMoment = Annotated[
+    datetime | None,
+    BeforeValidator(_later_moment),
     _as_schema({"type": "string", "format": "date-time"}, "ISO 8601 with its offset"),
 ]
 Text = Annotated[str, BeforeValidator(_text)]

@@ -18,6 +18,7 @@ from eo_risk.errors import Fault, InputError
 from eo_risk.files import read_text
 from eo_risk.plan.fields import (
     Block,
+    LaterMoment,
     Looked,
     Moment,
     Text,
@@ -187,7 +188,7 @@ class Item(Block):
     instructions: Instructions = Instructions()
     laboratory_release_h: number("h", 0.0, 5000.0) = None
     laboratory_temperature_c: Temperature = None
-    needed_by: Moment = None
+    needed_by: LaterMoment = None
     set_number: Text = ""
     lot: Text = ""
     starting_type: Text = ""

@@ -7,6 +7,7 @@ import pytest
 
 from eo_risk.errors import InputError
 from eo_risk.plan.load_plan import LoadPlan, load_plan, parse_plan, plan_json, read_plan
+from eo_risk.plan.site import Site, resolve
 
 
 @pytest.fixture
@@ -107,6 +108,20 @@ def test_a_year_no_clock_knows_is_refused(raw):
     raw["cycle_start"] = "9999-12-31T23:00+00:00"
     with pytest.raises(InputError, match="1970 to 2200"):
         read_plan(raw)
+
+
+@pytest.mark.parametrize("text", ["25:00", "3 pm", "15.00", "tomorrow"])
+def test_a_time_needed_that_is_none_is_told_both_ways_to_write_it(raw, text):
+    raw["items"][0]["needed_by"] = text
+    with pytest.raises(InputError) as caught:
+        read_plan(resolve(raw, Site()))
+    (fault,) = caught.value.faults
+    assert (fault.where, fault.given) == ("items[0].needed_by", repr(text))
+    assert "a time of day from 0:00 to 23:59, such as 15:00, or " in fault.allowed
+    example = fault.allowed.rsplit(" ", 1)[-1]
+    for time in ("15:00", example):  # what the message names is read
+        raw["items"][0]["needed_by"] = time
+        assert read_plan(resolve(raw, Site())).items[0].needed_by.hour == 15
 
 
 def test_numbers_that_do_not_fit_together_are_refused(raw):
