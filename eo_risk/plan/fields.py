@@ -251,9 +251,10 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
             above = [str(step) for step in item["loc"][:-1] if not isinstance(step, int)]
             names = known_fields.get(above[-1] if above else "", [])
             key = str(item["loc"][-1])
-            found.append(
-                Fault(where, repr(key), "", nearest(key, names), "This key is not known here.")
-            )
+            blocks = sorted(b for b, fields in known_fields.items() if b and key in fields)
+            there = f"; it is one of {' or '.join(blocks)}" * bool(blocks)
+            do = f"This key is not known here{there}."
+            found.append(Fault(where, repr(key), "", nearest(key, names), do))
         else:
             given = NOTHING if item["type"] == "missing" else repr(item.get("input"))[:60]
             allowed = _ALLOWED.get(item["type"], item["msg"].removeprefix("Value error, "))

@@ -110,6 +110,20 @@ def test_a_year_no_clock_knows_is_refused(raw):
         read_plan(raw)
 
 
+@pytest.mark.parametrize(
+    ("key", "block"),
+    [("bore_mm", "lumens"), ("wall_mm", "parts"), ("contact_area_cm2", "patient"),
+     ("eo_mass_percent", "gas"), ("air_changes_per_h", "aeration or room"), ("weight", "")],
+)  # fmt: skip
+def test_a_key_at_the_wrong_place_is_told_where_it_belongs(raw, key, block):
+    raw["items"][0][key] = 1
+    with pytest.raises(InputError) as caught:
+        read_plan(raw)
+    (fault,) = caught.value.faults
+    there = f"; it is one of {block}" if block else ""
+    assert (fault.where, fault.do) == (f"items[0].{key}", f"This key is not known here{there}.")
+
+
 @pytest.mark.parametrize("text", ["25:00", "3 pm", "15.00", "tomorrow"])
 def test_a_time_needed_that_is_none_is_told_both_ways_to_write_it(raw, text):
     raw["items"][0]["needed_by"] = text
