@@ -240,7 +240,7 @@ def _actions(
         in_all = _water_in_all(draft, result)
         found += [] if in_all is None else [in_all]
     if not any(b.action == "aerate longer" for a in found for b in (a, *a.together)):
-        found += aeration_as_asked(plan, result)
+        found += aeration_as_asked(plan, result, bench)
     found += measure_actions(plan, draft, result, bench) + _unpromised(draft, result)
     found += split_actions(plan, result, bench, splits)
     moved = [a for a in found if a.new_verdict is not None]

@@ -339,6 +339,19 @@ def test_what_no_air_through_a_lumen_can_mend_is_said_beside_the_hours_asked_for
     assert "aeration_below_required" not in {c.code for c in done.cautions}
 
 
+def test_hours_asked_for_are_promised_even_where_the_estimate_wants_more_than_anyone_waits(demo):
+    """A grade nobody knows, beyond the cap by the estimate: as long as asked for it is Close."""
+    raw = one_item(demo, "unknown_grade", 1)
+    raw["aeration"][0]["hours"] = 4
+    plan, result = advised(read_plan(raw), 4 * SAMPLES)
+    item = result.items[0]
+    assert (item.verdict, item.aeration.beyond_cap) == ("Hold", True)
+    best = item.actions[0]
+    assert (best.action, best.amount, best.unit) == ("aerate longer", 8.0, "h")
+    assert best.new_verdict == "Close"
+    assert hold_promises(plan, result) == 1
+
+
 def test_a_lumen_nobody_looked_into_asks_for_a_look(demo):
     raw = one_item(demo)
     raw["items"][0]["lumens"][0]["droplets_seen"] = "not_looked"

@@ -154,10 +154,10 @@ def shortest_together(
     return []
 
 
-def aeration_as_asked(plan: LoadPlan, result: ItemResult) -> list[Action]:
+def aeration_as_asked(plan: LoadPlan, result: ItemResult, bench: Bench) -> list[Action]:
     """Return the aeration that instructions, site or laboratory ask for beyond what is planned.
 
-    Unpromised: something else holds the item as well.
+    Unpromised where something else holds the item as well.
     """
     if "aeration_below_required" not in blocking_codes(result):
         return []
@@ -175,4 +175,9 @@ def aeration_as_asked(plan: LoadPlan, result: ItemResult) -> list[Action]:
                  if low is None or (at_c is not None and at_c >= low)), default=0.0)  # fmt: skip
     if short > 0.0:
         steps.append(hours_more(done, math.ceil(short), None))
-    return [reduce(_both, steps)] if steps else []
+    if not steps:
+        return []
+    action = reduce(_both, steps)
+    verdict, _ = bench(bench.done(plan, action))
+    better = verdict if rank(verdict) > rank(result.verdict) else None
+    return [replace(action, new_verdict=better)]
