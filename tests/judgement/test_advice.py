@@ -177,7 +177,10 @@ def test_no_warmer_aeration_when_one_highest_temperature_is_unknown(demo):
         assert action.aerator in ("", "cool cabinet")
 
 
-@pytest.mark.parametrize(("answers", "highest"), [((55.0, "none"), 55.0), (("none", "none"), 60.0)])
+@pytest.mark.parametrize(
+    ("answers", "highest"),
+    [((55.0, "none"), 55.0), pytest.param(("none", "none"), 60.0, marks=pytest.mark.slow)],
+)
 def test_warmer_aeration_where_instructions_name_no_highest_temperature(demo, answers, highest):
     """No limit named is an answer: the lowest named one counts, else published practice."""
     raw = json.loads((demo / "small_patient.json").read_text(encoding="utf-8"))
