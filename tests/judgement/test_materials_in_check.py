@@ -97,6 +97,16 @@ def test_outside_the_range_of_a_material_it_warns(answer):
     assert codes(answer(celsius=high + 5.0))["outside_material_range"] == "warn"
 
 
+@pytest.mark.parametrize("celsius", [-20.0, 120.0])
+def test_an_aeration_at_either_end_of_what_may_be_given_is_answered(answer, celsius):
+    """Wet items too: water below 0 C counts as supercooled."""
+    item = answer(item={"droplets_seen": "yes", "external_water": {"measured_mg": 100.0}},
+                  celsius=celsius)  # fmt: skip
+    assert codes(item)["outside_material_range"] == "warn"
+    assert all(np.isfinite(row["p95"]) for row in item["residues"])
+    assert left_mg(item) >= 0.0
+
+
 def test_a_cooler_cycle_and_a_colder_load_load_more(answer, demo):
     """K falls with temperature: 2.3 times from 25 to 50 C for most, 1.65 for silicone."""
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
