@@ -355,6 +355,25 @@ def test_hours_asked_for_are_promised_even_where_the_estimate_wants_more_than_an
     assert hold_promises(plan, result) == 1
 
 
+@pytest.mark.parametrize(
+    ("highest_c", "cabinet_c", "action", "said"),
+    [(55, 50, "use another method", "at the 58 C it asks for: here one may be at most at 55 C"),
+     (None, 50, "ask", "highest temperature of every item"),
+     (60, None, "ask", "temperature of aeration 1?")],
+)  # fmt: skip
+def test_an_item_that_asks_for_a_warmer_aeration_than_the_load_can_have_is_not_left_alone(
+    demo, highest_c, cabinet_c, action, said
+):
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["items"][0]["instructions"]["aeration_temperature_c"] = 58
+    raw["items"][1]["instructions"]["highest_temperature_c"] = highest_c
+    raw["aeration"][0]["temperature_c"] = cabinet_c
+    item = check_plan(read_plan(raw), samples=SAMPLES).items[0]
+    assert item.verdict == "Hold"
+    assert any(a.action == action and said in a.detail for a in item.actions)
+    assert not any(a.unit == "C" for a in item.actions)
+
+
 def test_a_lumen_nobody_looked_into_asks_for_a_look(demo):
     raw = one_item(demo)
     raw["items"][0]["lumens"][0]["droplets_seen"] = "not_looked"

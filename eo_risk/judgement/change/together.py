@@ -21,6 +21,7 @@ from eo_risk.judgement.change.steps import (
     may_blow,
     more_air_for,
     temperatures,
+    time_of,
     warmed_to,
 )
 from eo_risk.judgement.hours import lengthened_step
@@ -176,8 +177,23 @@ def aeration_as_asked(plan: LoadPlan, result: ItemResult, bench: Bench) -> list[
     if short > 0.0:
         steps.append(hours_more(done, math.ceil(short), None))
     if not steps:
-        return []
+        return [_not_as_warm(plan, lowest)] if lowest is not None else []
     action = reduce(_both, steps)
     verdict, _ = bench(bench.done(plan, action))
     better = verdict if rank(verdict) > rank(result.verdict) else None
     return [replace(action, new_verdict=better)]
+
+
+def _not_as_warm(plan: LoadPlan, lowest_c: float) -> Action:
+    """Return what is to be done where the load cannot be planned as warm as one item asks."""
+    step, allowed = lengthened_step(plan), highest_allowed_c(plan)
+    if plan.aeration[step].temperature_c is None:
+        asked = f"What is the temperature of aeration {step + 1}?"
+    elif allowed is None:
+        asked = (f"What is the highest temperature of every item of this load? This one asks for "
+                 f"{lowest_c:g} C.")  # fmt: skip
+    else:
+        detail = (f"or a load of items that all may be aerated at the {lowest_c:g} C it asks for: "
+                  f"here one may be at most at {allowed:g} C")  # fmt: skip
+        return Action("use another method", detail, None, "", None, 0.0)
+    return Action("ask", asked, None, "", None, time_of("look_time"))
