@@ -226,6 +226,8 @@ def film_left_kg(
     """
     left = np.asarray(water_kg, dtype=float)
     for met in met_by_water(stages, fluids):
+        if left.ndim and not left.any():
+            break  # dry in every sample: nothing more can leave
         boiled = met.boiled_kg(left, place)
         transfer = np.asarray(place.transfer_m_per_s) * STANDARD_ATMOSPHERE_PA / met.still_pa
         flux = surface_flux_kg_per_m2_s(transfer, met.drives_kg_per_m3, place.heated_share)
@@ -258,6 +260,8 @@ def deep_left_kg(
     left = np.asarray(water_kg, dtype=float)
     depth_m = np.asarray(place.depth_m, dtype=float)
     for met in met_by_water(stages, fluids):
+        if left.ndim and not left.any():
+            break  # dry in every sample: nothing more can leave
         boiled = met.boiled_kg(left, place)
         moved_m = evaporation.stefan_recession_m(
             depth_m, met.recession_m2_per_s, met.stage.duration_s
