@@ -132,7 +132,8 @@ def short_water(item: dict) -> str:
     if not allowed or not found_wet(item) or allowed["largest_mg"] is None:
         return ""
     if allowed["others_rule"]:
-        return "; let the load warm up, look again"
+        said = any("warm up" in action["detail"] for action in item["actions"])
+        return "" if said else "; let the load warm up, look again"
     return f"; at most {with_unit(floor_to(allowed['largest_mg'], 2), 'mg')} water, look again"
 
 

@@ -20,7 +20,7 @@ from eo_risk.output.verdict_wording import (
     short_reason,
     standing_text,
 )
-from eo_risk.output.wording import hours_at_95, required_hours
+from eo_risk.output.wording import hours_at_95, required_hours, short_water
 from eo_risk.plan.load_plan import load_plan
 
 GLYCOL = {
@@ -134,3 +134,11 @@ def test_a_limit_at_contact_names_no_body_mass():
                      "ug/cm2", "limit", "", True)  # fmt: skip
     assert "kg" not in row_text(around, 3.5)
     assert "3.5 kg" in row_text(replace(around, period="day"), 3.5)
+
+
+def test_that_the_load_should_warm_up_is_said_once(held):
+    held["water_allowed"] = {"largest_mg": 0.0, "others_rule": True}
+    held["actions"] = []
+    assert short_water(held) == "; let the load warm up, look again"
+    held["actions"] = [{"detail": "the outside and joints, and let the load warm up before"}]
+    assert short_water(held) == ""
