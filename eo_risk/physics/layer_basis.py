@@ -166,6 +166,15 @@ def _responses(rate: np.ndarray, face: np.ndarray, fourier: tuple[float, float])
     return np.concatenate([columns.real, columns.imag], axis=1)
 
 
+def _graded(columns: np.ndarray) -> np.ndarray:
+    """Turn orthonormal columns, rows from slow to fast modes, so that each starts a row later.
+
+    In columns that hold slow and fast modes alike the slow rates drown in the rounding of the
+    fast ones.
+    """
+    return np.linalg.qr(columns.T, mode="r").T
+
+
 @lru_cache(maxsize=256)
 def _subspace(
     power: int,
@@ -178,6 +187,8 @@ def _subspace(
     depth = max(np.sqrt(fourier[0]), _DEEPEST)
     if curvatures == _SPANNING and "inner" in faces:
         depth = min(depth, 1.0 - _MOST_CURVED)
+        # An open face of no area answers without bound: it would cost all others their digits.
+        curvatures = tuple(min(curvature, _MOST_CURVED) for curvature in curvatures)
     mesh = _mesh(depth, faces)
     rates, vectors = _closed_modes(mesh, None, power, curvatures, np.eye(mesh.functions.shape[1]))
     # Coordinates in which the first body is orthonormal.
@@ -191,7 +202,7 @@ def _subspace(
             responses = nodal[:, 1:] @ _responses(rate, at_face, fourier)
             found.append(to_frame[1:] @ responses)
     left, size, _ = np.linalg.svd(np.concatenate(found, axis=1), full_matrices=False)
-    kept = left[:, size > tolerance]
+    kept = _graded(left[:, size > tolerance])
     constant = np.ones((vectors.shape[1], 1))
     return mesh, np.concatenate([constant, vectors[0][:, 1:] @ kept], axis=1)
 
@@ -254,7 +265,7 @@ def _tube_alone(
     ends = {"outer": -1, "inner": 0}
     found = [_responses(rates[0], values[0][ends[face]], fourier) for face in faces]
     left, size, _ = np.linalg.svd(np.concatenate(found, axis=1), full_matrices=False)
-    kept = values[0][:, 1:] @ left[:, size > tolerance]
+    kept = values[0][:, 1:] @ _graded(left[:, size > tolerance])
     subspace = np.concatenate([values[0][:, :1], kept], axis=1)
     rates, values = _closed_modes(mesh, subspace, 1, curved, subspace)
     rate, nodal = rates[0], values[0]
@@ -287,9 +298,7 @@ def _tubes(
         mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
         shown = _at_positions(mesh, subspace, np.asarray(positions))
         places = np.concatenate([shown, subspace[[0, -1]]])
-        rate, values = _closed_modes(
-            mesh, subspace, 1, np.minimum(curvature, _MOST_CURVED), places
-        )
+        rate, values = _closed_modes(mesh, subspace, 1, np.minimum(curvature, _MOST_CURVED), places)
         rate, values = np.ascontiguousarray(rate.T), np.ascontiguousarray(values.transpose(1, 2, 0))
     volume = 1.0 - 0.5 * curvature
     return Basis(rate, values[-1], values[-2], 1.0 / volume, (1.0 - curvature) / volume,

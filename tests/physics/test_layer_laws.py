@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 from scipy.special import erfcx, j0, j1, jn_zeros
 
 from eo_risk.physics.layer import Body, Stage, run_layer
+from eo_risk.physics.layer_basis import basis_for
 
 D, A = 1e-11, 1e-3  # diffusivity [m2/s]; thickness or radius [m]
 SCALE_S = A**2 / D
@@ -192,3 +193,42 @@ def test_a_tube_of_hardly_a_bore_is_a_rod(curvature):
     rod = run_layer(Body("rod", 2e-3), stages).mean_kg_per_m3
     tube = run_layer(Body("tube", curvature * 2e-3, 2e-3, "outer"), stages).mean_kg_per_m3
     assert tube == pytest.approx(rod, rel=3e-6)
+
+
+@pytest.mark.parametrize("faces", ["outer", "both"])
+def test_tubes_of_many_sizes_and_speeds_equal_each_alone(faces):
+    """A skin of a glass beside a rubber that is empty at once, over eight decades."""
+    samples = 60
+    rng = np.random.default_rng(6)
+    d = np.geomspace(1e-17, 1e-9, samples)
+    wall, curvature = 1e-3 * rng.uniform(0.5, 2.0, samples), rng.uniform(0.03, 0.97, samples)
+    h = 10 ** rng.uniform(-1.0, 4.0, samples) * d / wall
+
+    def run(here):
+        stages = [Stage(seconds, d[here], 3.0, gas, None, h[here], 0.3 * h[here],
+                        output_times_s=(0.01 * seconds,))
+                  for seconds, gas in ((10800.0, 0.6), (600.0, 0.05), (4e5, 0.0))]  # fmt: skip
+        body = Body("tube", wall[here], wall[here] / curvature[here], faces)
+        return run_layer(body, stages).mean_kg_per_m3
+
+    together = run(slice(None))
+    for sample in range(0, samples, 4):
+        alone = run(sample)[:, 0]
+        assert together[:, sample] == pytest.approx(alone, abs=1e-6 * alone.max())
+
+
+# Of sixteen decades the rounding of the fastest modes leaves the slow ones two digits.
+@pytest.mark.parametrize(("first", "error"), [(1e-8, 1e-7), (1e-10, 1e-7), (1e-12, 1e-6),
+                                              (1e-14, 0.02), (1e-16, 0.02)])  # fmt: skip
+def test_tubes_with_a_bore_have_modes_over_any_range_of_times(first, error):
+    """Sum of the squares at the outer face over rate + p: what holds back a flux at one rate.
+
+    As from the modes of a short range of times, for p of one.
+    """
+    for curvature in np.linspace(0.05, 0.95, 10):
+        wide, short = (
+            basis_for("tube", ("outer", "inner"), low, 3.0, curvature=np.array([curvature]))
+            for low in (first, 1e-5)
+        )
+        held = [np.sum(b.outer**2 / (b.rate + 1.0)) for b in (wide, short)]
+        assert held[0] == pytest.approx(held[1], rel=error)
