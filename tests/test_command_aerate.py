@@ -7,7 +7,7 @@ import pytest
 
 from eo_risk import reference
 from eo_risk.cli import main
-from eo_risk.judgement.material.one_part import bore_transfer_m_per_s
+from eo_risk.judgement.material.bore import bore_transfer_m_per_s
 
 PVC = {"--material": "pvc_plasticised", "--thickness-mm": "1", "--start-ug-per-g": "1000",
        "--temperature-c": "50", "--hours": "0,12,24"}  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 from eo_risk import reference
 from eo_risk.judgement.cautions import caution, worst_first
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.material.bore import bore_of
 from eo_risk.judgement.material.parts import (
     PartModel,
     correlation_parts,
@@ -24,7 +25,7 @@ from eo_risk.physics import properties
 from eo_risk.physics.layer import run_layer
 from eo_risk.plan.load_plan import Item, Part
 from eo_risk.plan.own_numbers import OwnRecord
-from eo_risk.units import STANDARD_ATMOSPHERE_PA, celsius_to_kelvin, to_si
+from eo_risk.units import celsius_to_kelvin, to_si
 
 _SEARCHED_H = (1e-4, 1e6)  # where half of the start is looked for
 _SEARCH_SAMPLES = 16_384  # more of them move the median by less than it is printed to
@@ -57,26 +58,13 @@ class PartFollowed:
     inputs: ItemInputs
 
 
-def bore_transfer_m_per_s(
-    bore_m: np.ndarray, length_m: float, gas_diffusivity_m2_per_s: np.ndarray
-) -> np.ndarray:
-    """Return the transfer coefficient through the still gas of a bore open at both ends. [m/s]
-
-    The wall gives into the bore all along; the slowest profile of the gas in it lets pi^2 D / L^2
-    of its content through per time, over the bore's wall d / 4 times that (Crank 1975, ch. 2).
-    """
-    return np.pi**2 * gas_diffusivity_m2_per_s * bore_m / (4.0 * length_m**2)
-
-
-def _model(asked: OnePart, inputs: ItemInputs, kelvin: np.ndarray) -> PartModel:
+def _model(asked: OnePart, inputs: ItemInputs) -> PartModel:
     item = Item(name=asked.part.name, parts=(asked.part,), packaging=asked.packaging)
     model = part_model(item, 0, inputs, packaging_transfer(item, inputs))
     if asked.bore_length_m is None or model.body is None or model.body.shape != "tube":
         return model
-    bore = 2.0 * (model.body.outer_radius_m - model.body.thickness_m)
-    through = properties.gas_diffusivity_m2_per_s("eo", kelvin, STANDARD_ATMOSPHERE_PA, inputs.draw)
-    inside = bore_transfer_m_per_s(bore, asked.bore_length_m, through)
-    return replace(model, body=replace(model.body, open_faces="both"), bore_m_per_s=inside)
+    bore = bore_of(model.body, asked.bore_length_m)
+    return replace(model, body=replace(model.body, open_faces="both"), bore=bore)
 
 
 def follow_part(asked: OnePart, hours: Sequence[float], samples: int, seed: int) -> PartFollowed:
@@ -94,21 +82,21 @@ def follow_part(asked: OnePart, hours: Sequence[float], samples: int, seed: int)
     own = {record.replaces: record.as_record() for record in asked.own_records}
     inputs = ItemInputs(Draw(seed, samples, own=own).item("aerate"))
     kelvin = np.full(samples, celsius_to_kelvin(asked.temperature_c))
-    model = _model(asked, inputs, kelvin)
+    model = _model(asked, inputs)
     if model.body is None:
         return PartFollowed(np.zeros((len(hours), samples)), model, inputs)
     zero, one = np.zeros(samples), np.ones(samples)
 
-    def stage(time_h: float, eo: np.ndarray) -> LoadStage:
+    def stage(time_h: float, eo: np.ndarray, step: int | None) -> LoadStage:
         return LoadStage("aeration", np.full(samples, to_si(time_h, "h")), kelvin, kelvin, eo, eo,
-                         one, one, zero)  # fmt: skip
+                         one, one, zero, step)  # fmt: skip
 
-    steps = [stage(step, zero) for step in np.diff([0.0, *hours])]
+    steps = [stage(hours_on, zero, 0) for hours_on in np.diff([0.0, *hours])]
     aired = layer_stages(model, steps, inputs, substance=asked.substance)
     if asked.after_exposure_h is None:
         run = run_layer(model.body, aired, start_kg_per_m3=1.0)
         return PartFollowed(run.mean_kg_per_m3[1:], model, inputs)
-    taken = layer_stages(model, [stage(asked.after_exposure_h, one)], inputs)
+    taken = layer_stages(model, [stage(asked.after_exposure_h, one, None)], inputs)
     run = run_layer(model.body, taken + aired)
     return PartFollowed(run.mean_kg_per_m3[2:] / run.mean_kg_per_m3[1], model, inputs)
 

@@ -56,14 +56,14 @@ def _density_kg_per_m3(part: Part) -> float | None:
     return None if found is None else found.value_si
 
 
-def _lumen_of(item: Item, part: Part) -> Lumen | None:
+def lumen_of(item: Item, part: Part) -> Lumen | None:
     """Return the lumen a part is the wall of."""
     return next((lm for lm in item.lumens if lm.wall_part == part.name), None)
 
 
 def walled(item: Item, part: Part) -> Part:
     """Return a tube whose wall nobody gave with that between its outside and its lumen's bore."""
-    lumen, outer_mm = _lumen_of(item, part), part.outer_diameter_mm
+    lumen, outer_mm = lumen_of(item, part), part.outer_diameter_mm
     if lumen is None or part.shape != "tube" or part.wall_mm is not None:
         return part
     if None in (outer_mm, lumen.bore_mm) or outer_mm <= lumen.bore_mm:
@@ -73,7 +73,7 @@ def walled(item: Item, part: Part) -> Part:
 
 def _mass_of_size_kg(item: Item, part: Part) -> float | None:
     """Return the mass of a tube around a lumen by its size; None where that is not known."""
-    lumen = _lumen_of(item, part)
+    lumen = lumen_of(item, part)
     if lumen is None:
         return None
     density = _density_kg_per_m3(part)

@@ -14,8 +14,15 @@ import numpy as np
 
 from eo_risk import reference, units
 from eo_risk.judgement.inputs import ItemInputs
+from eo_risk.judgement.material.bore import Bore, still_bore
 from eo_risk.judgement.material.earlier_cycles import after_earlier, coarse
-from eo_risk.judgement.material.part_geometry import coat_on, geometry, larger_mass, walled
+from eo_risk.judgement.material.part_geometry import (
+    coat_on,
+    geometry,
+    larger_mass,
+    lumen_of,
+    walled,
+)
 from eo_risk.judgement.own_records import own_records
 from eo_risk.judgement.timeline import LoadStage, Timeline
 from eo_risk.physics import properties
@@ -64,7 +71,7 @@ class PartModel:
     transfer_m_per_s: np.ndarray
     coat: PartModel | None = None
     density_factor: np.ndarray | float = 1.0  # density given with the part over its record
-    bore_m_per_s: np.ndarray | float = np.inf  # what the still gas of a tube's bore lets through
+    bore: Bore | None = None  # of a tube, where still gas in it holds the inner face back
     still_m_per_s: np.ndarray | float = np.inf  # outside it in still air
 
     @property
@@ -85,7 +92,7 @@ class PartModel:
         """Return the part without any resistance outside."""
         coat = None if self.coat is None else self.coat.bare()
         return replace(self, transfer_m_per_s=np.full_like(self.transfer_m_per_s, np.inf),
-                       still_m_per_s=np.inf, coat=coat)  # fmt: skip
+                       still_m_per_s=np.inf, coat=coat, bore=None)  # fmt: skip
 
 
 def packaging_transfer(item: Item, inputs: ItemInputs) -> np.ndarray:
@@ -151,6 +158,7 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
         body, volume, area = geometry(part, field, inputs, density)
         core = PartModel(part, body, substance, volume, volume * density, area, transfer,
                          density_factor=density / by_record,
+                         bore=still_bore(body, volume, lumen_of(item, part)),
                          still_m_per_s=_in_still_air(item, inputs))  # fmt: skip
         return core if part.coating is None else _coated(core, f"{field}.coating", inputs)
     # Metal and glass take up no EO: only their mass counts, for the water they collect.
@@ -180,10 +188,8 @@ def _coated(core: PartModel, field: str, inputs: ItemInputs) -> PartModel:
     return replace(core, body=core_body, mass_kg=whole, coat=coat)
 
 
-def _one_after_other(first: np.ndarray, second: np.ndarray | float) -> np.ndarray:
+def _one_after_other(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     """Return the transfer coefficient of two resistances in a row. [m/s]"""
-    if np.ndim(second) == 0 and np.isinf(second):
-        return first
     with np.errstate(divide="ignore"):
         return 1.0 / (1.0 / first + 1.0 / second)
 
@@ -207,7 +213,9 @@ def layer_stages(
     before_k = None
     for index, stage in enumerate(stages):
         kelvin = stage.temperature_k
-        outside = still if stage.still_air else moving
+        inside = outside = still if stage.still_air else moving
+        if model.bore is not None and stage.step is not None:  # the chamber's pumping sweeps it
+            inside = _one_after_other(outside, model.bore.transfer_m_per_s(kelvin, inputs))
 
         def value(function, kelvin=kelvin):
             return model.substance.of(
@@ -233,7 +241,7 @@ def layer_stages(
                 gas_start_kg_per_m3=start,
                 gas_end_kg_per_m3=end,
                 transfer_outer_m_per_s=outside,
-                transfer_inner_m_per_s=_one_after_other(outside, model.bore_m_per_s),
+                transfer_inner_m_per_s=inside,
                 after=stage.after,
             )
         )
