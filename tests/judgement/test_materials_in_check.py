@@ -107,6 +107,15 @@ def test_an_aeration_at_either_end_of_what_may_be_given_is_answered(answer, cels
     assert left_mg(item) >= 0.0
 
 
+@pytest.mark.parametrize("celsius", [-20.0, 120.0])
+def test_a_cycle_at_either_end_of_what_may_be_given_is_answered(demo, celsius):
+    """In all samples: the wet bulb of dry gas is colder still than the gas."""
+    raw = json.loads((demo / "dry_steel_set.json").read_text(encoding="utf-8"))
+    raw["cycle"] |= {"temperature_c": celsius, "total_pressure_kpa": None}
+    for item in check_plan(read_plan(raw), advise=False).items:
+        assert all(np.isfinite(row.band.p95) for row in item.residues)
+
+
 def test_a_cooler_cycle_and_a_colder_load_load_more(answer, demo):
     """K falls with temperature: 2.3 times from 25 to 50 C for most, 1.65 for silicone."""
     raw = json.loads((demo / "mixed_load_thick_pvc.json").read_text(encoding="utf-8"))
