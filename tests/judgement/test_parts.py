@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -97,7 +98,7 @@ def test_the_still_gas_of_a_long_bore_holds_its_wall_back(held):
     left = [run[-1] / run.max(axis=0) for run in runs]
     for other in taken[1:]:
         assert other == pytest.approx(taken[0], rel=1e-9)
-    for short, long in zip(left, left[1:], strict=False):
+    for short, long in pairwise(left):
         assert np.all(long > short)
     shut = held(tube(3.0, "outer"), hours=24)
     assert np.median(left[0]) < 0.5 * np.median(left[-1])
