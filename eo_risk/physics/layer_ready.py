@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,8 +16,7 @@ from eo_risk.physics.layer_step import CLOSED
 FACES = ("outer", "inner")
 
 
-@dataclass(frozen=True)
-class StageNow:
+class StageNow(NamedTuple):
     """One stage of one layer; shape (samples,).
 
     `spread` is diffusivity / thickness squared, `resistance` of the outer and inner face that

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -135,8 +135,7 @@ def stage_values(stage: Stage) -> tuple:
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Step:
+class Step(NamedTuple):
     """A stretch from the start of a stage that one set of poles covers.
 
     `times` are the shares of `duration_s` at which outputs lie, the last one 1; `first_row`

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +20,7 @@ from eo_risk.physics.rational_exponential import PoleSum
 CLOSED = 1e100
 
 
-@dataclass(frozen=True)
-class Port:
+class Port(NamedTuple):
     """A face that lets through: resistance x flux = sum of watch x surface - ratio x gas.
 
     `gas` is the gas level at the start and its rise over the step, each None for none; flux
@@ -48,8 +48,7 @@ class Air:
     volume_of: Sequence[np.ndarray]
 
 
-@dataclass(frozen=True)
-class StepResult:
+class StepResult(NamedTuple):
     """Outputs of one step, shape (times, samples); lists run over layers or ports.
 
     `reacted` is the fall of the mean by reaction, `taken` that of the mean of the layers a

@@ -5,7 +5,7 @@ import pytest
 
 from eo_risk.physics.layer_basis import basis_for
 from eo_risk.physics.layer_one_face import advance_one_face
-from eo_risk.physics.layer_response import LayerNow, Touch
+from eo_risk.physics.layer_response import LayerNow, Room, Touch
 from eo_risk.physics.layer_step import Port, advance
 from eo_risk.physics.rational_exponential import shared_poles
 
@@ -20,7 +20,8 @@ def case(shape, even, gas, curvatures):
     modes[0] = 0.7
     if not even:
         modes[1:] = 0.2 * rng.standard_normal(modes[1:].shape) / np.arange(1, len(modes))[:, None]
-    layer = LayerNow(basis.rate, 10 ** rng.uniform(-3.0, 0.5, SAMPLES), None, modes, even)
+    layer = LayerNow(basis.rate, 10 ** rng.uniform(-3.0, 0.5, SAMPLES), None, modes, even,
+                     Room())
     touch = Touch(0, basis.outer, None, 10 ** rng.uniform(-1.0, 2.0, SAMPLES))
     return layer, Port((touch,), 10 ** rng.uniform(-2.0, 3.0, SAMPLES), np.full(SAMPLES, 3.0), gas)
 
