@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from eo_risk.physics.layer_basis import TOLERANCE
-from eo_risk.physics.layer_stages import Body, Stage, over_samples
+from eo_risk.physics.layer_stages import Body, Stage, over_samples, same
 from eo_risk.physics.layer_step import CLOSED
 
 FACES = ("outer", "inner")
@@ -57,11 +57,6 @@ class Layer:
         return any(stage.loss is not None for stage in self.stages)
 
 
-def _alike(stage: Stage) -> bool:
-    first, second = stage.transfer_outer_m_per_s, stage.transfer_inner_m_per_s
-    return first is second or np.array_equal(first, second)
-
-
 def ready(
     body: Body,
     stages: Sequence[Stage],
@@ -77,7 +72,10 @@ def ready(
     thickness = over_samples(body.thickness_m, samples)
     two_faced = body.shape in ("sheet", "tube") and body.open_faces == "both"
     symmetric = (
-        meets is None and two_faced and body.shape == "sheet" and all(_alike(s) for s in stages)
+        meets is None
+        and two_faced
+        and body.shape == "sheet"
+        and all(same(s.transfer_outer_m_per_s, s.transfer_inner_m_per_s) for s in stages)
     )
     if symmetric:
         thickness = thickness / 2.0
@@ -117,7 +115,7 @@ def _stage_now(
         spread,
         ratio,
         _unless_nothing(start, samples),
-        None if end is None or np.array_equal(end, start) else over_samples(
+        None if end is None or same(end, start) else over_samples(
             np.asarray(end, dtype=float) - start, samples),
         {face: _resistance(given[face], ratio, moves) for face in faces},
         _unless_nothing(stage.loss_per_s, samples),

@@ -57,14 +57,13 @@ class Stage:
 
 def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
     """Refuse NaN, negative and (with `above`) zero values. Raises ValueError."""
-    if isinstance(value, float) and (0.0 < value < np.inf or (value == 0.0 and not above)
-                                     or (value == np.inf and infinite)):  # fmt: skip
-        return  # the usual case, without the cost of an array
-    array = np.asarray(value, dtype=float)
 
     def fine(number):  # False for NaN
         return (number > 0.0 if above else number >= 0.0) & (infinite or number < np.inf)
 
+    if isinstance(value, float) and fine(value):
+        return  # the usual case, without the cost of an array
+    array = np.asarray(value, dtype=float)
     # The two ends tell for all.
     if array.size and not (fine(array.min()) and fine(array.max())):
         need = "more than 0" if above else "0 or more"
@@ -171,7 +170,8 @@ def stage_of_outputs(stages: Sequence[Stage]) -> tuple[int, ...]:
     return (0, *(i for i, s in enumerate(stages) for _ in range(len(s.output_times_s) + 1)))
 
 
-def _same(first: ArrayLike, second: ArrayLike) -> bool:
+def same(first: ArrayLike, second: ArrayLike) -> bool:
+    """Tell whether two numbers or arrays are equal, most often without looking into them."""
     if first is second:
         return True
     if isinstance(first, float) and isinstance(second, float):
@@ -181,19 +181,21 @@ def _same(first: ArrayLike, second: ArrayLike) -> bool:
 
 def _steady(stage: Stage) -> bool:
     end = stage.gas_end_kg_per_m3
-    return end is None or _same(end, stage.gas_start_kg_per_m3)
+    return end is None or same(end, stage.gas_start_kg_per_m3)
 
 
 def _alike(first: Stage, second: Stage) -> bool:
     """Tell whether two stages of steady gas differ in nothing but time."""
     fields = ("diffusivity_m2_per_s", "gas_ratio", "gas_start_kg_per_m3", "transfer_outer_m_per_s",
               "transfer_inner_m_per_s", "loss_per_s")  # fmt: skip
-    return (all(_same(getattr(first, f), getattr(second, f)) for f in fields)
+    return (all(same(getattr(first, f), getattr(second, f)) for f in fields)
             and _steady(first) and _steady(second))  # fmt: skip
 
 
 def _joined(stages: Sequence[Stage], after: int | None) -> Stage:
-    """Return one stage for several that are alike, with their ends as output times."""
+    """Return one stage for those that are alike, with their ends as output times."""
+    if len(stages) == 1:
+        return replace(stages[0], after=after)
     times, clock = [], 0.0
     for stage in stages:
         times += [clock + np.asarray(t, dtype=float) for t in stage.output_times_s]
@@ -220,12 +222,10 @@ def joined(*layers: Sequence[Stage]) -> list[list[Stage]]:
     if len(groups) == len(first):
         return [list(stages) for stages in layers]
     place = {i: k for k, group in enumerate(groups) for i in group}
+    after = [place.get(first[group[0]].after) for group in groups]
     return [
-        [
-            _joined([stages[i] for i in group], place.get(first[group[0]].after))
-            if len(group) > 1 else replace(stages[group[0]], after=place.get(first[group[0]].after))
-            for group in groups
-        ]
+        [_joined([stages[i] for i in group], before)
+         for group, before in zip(groups, after, strict=True)]
         for stages in layers
     ]  # fmt: skip
 
