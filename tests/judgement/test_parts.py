@@ -89,8 +89,9 @@ def tube(length_m, faces):
 def test_the_still_gas_of_a_long_bore_holds_its_wall_back(held):
     """The clearing time goes as length squared: 8.6 h at 0.3 m, 96 h at 1 m (soft PVC 3/6 mm).
 
-    So in 24 h a short bore counts as an open face, one of 3 m as none. The chamber's pumping
-    sweeps either: the uptake is the same.
+    Slowest profile of the gas in a bore open at both ends (Crank 1975, ch. 2), computed, not
+    measured. So in 24 h a short bore counts as an open face, one of 3 m as none. The chamber's
+    pumping sweeps either: the uptake is the same.
     """
     lengths = (0.01, 0.3, 1.0, 3.0)
     runs = [held(tube(m, "both"), hours=24) for m in lengths]
