@@ -74,7 +74,7 @@ def advance_one_face(
     share, part = layer.room.array("shares", 2, count, samples)
     np.multiply(real, real, out=share)
     share += np.multiply(imag, imag, out=part)
-    np.reciprocal(share, out=share)
+    np.divide(1.0, share, out=share)
     np.multiply(seen_real, real, out=drawn_real)
     drawn_real += np.multiply(seen_imag, imag, out=part)
     drawn_real *= share
