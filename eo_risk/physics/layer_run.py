@@ -7,6 +7,7 @@ just the modes its own range of times needs.
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -28,6 +29,16 @@ _CHUNK = 2000
 _THREADS = 2
 # Ratio of Fourier numbers beyond which chunks of like samples save more modes than they cost.
 _SORT_BEYOND = 1e4
+
+
+class _Kept(threading.local):
+    """Memory a thread keeps from one single layer to the next."""
+
+    def __init__(self) -> None:
+        self.room = Room()
+
+
+_KEPT = _Kept()
 
 
 @dataclass(frozen=True)
@@ -150,7 +161,7 @@ class _Chunk:
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
-        self.rooms = [Room() for _ in layers]
+        self.rooms = [_KEPT.room] if len(layers) == 1 else [Room() for _ in layers]
         self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
         self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
         self.kept: dict[int, tuple] = {}  # the state at the end of stages that branch

@@ -55,19 +55,25 @@ class Stage:
     after: int | None = None
 
 
-def check_number(name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False):
-    """Refuse NaN, negative and (with `above`) zero values. Raises ValueError."""
+def check_number(
+    name: str, value: ArrayLike, *, above: bool = False, infinite: bool = False, of: str = ""
+) -> None:
+    """Refuse NaN, negative and (with `above`) zero values of a field `of` something.
+
+    Raises ValueError.
+    """
+    if isinstance(value, float) and (0.0 < value < np.inf or (value == 0.0 and not above)):
+        return  # the usual case, without the cost of an array
+    array = np.asarray(value, dtype=float)
 
     def fine(number):  # False for NaN
         return (number > 0.0 if above else number >= 0.0) & (infinite or number < np.inf)
 
-    if isinstance(value, float) and fine(value):
-        return  # the usual case, without the cost of an array
-    array = np.asarray(value, dtype=float)
     # The two ends tell for all.
     if array.size and not (fine(array.min()) and fine(array.max())):
         need = "more than 0" if above else "0 or more"
-        raise ValueError(f"{name} = {array[~fine(array)].flat[0]:g} is not allowed; give {need}")
+        wrong = array[~fine(array)].flat[0]
+        raise ValueError(f"{of}{name} = {wrong:g} is not allowed; give {need}")
 
 
 def check_body(body: Body, name: str = "body") -> None:
@@ -93,23 +99,24 @@ def check_stages(stages: Sequence[Stage], name: str = "stages") -> None:
     if not stages:
         raise ValueError(f"{name} is empty; give at least one stage")
     for i, stage in enumerate(stages):
+        of = f"{name}[{i}]."
         for field in ("duration_s", "diffusivity_m2_per_s", "loss_per_s", "gas_start_kg_per_m3"):
-            check_number(f"{name}[{i}].{field}", getattr(stage, field))
-        check_number(f"{name}[{i}].gas_ratio", stage.gas_ratio, above=True)
+            check_number(field, getattr(stage, field), of=of)
+        check_number("gas_ratio", stage.gas_ratio, above=True, of=of)
         if stage.gas_end_kg_per_m3 is not None:
-            check_number(f"{name}[{i}].gas_end_kg_per_m3", stage.gas_end_kg_per_m3)
+            check_number("gas_end_kg_per_m3", stage.gas_end_kg_per_m3, of=of)
         for field in ("transfer_outer_m_per_s", "transfer_inner_m_per_s"):
-            check_number(f"{name}[{i}].{field}", getattr(stage, field), infinite=True)
+            check_number(field, getattr(stage, field), infinite=True, of=of)
         if stage.after is not None and not 0 <= stage.after < i:
-            raise ValueError(f"{name}[{i}].after = {stage.after}; give an earlier stage")
+            raise ValueError(f"{of}after = {stage.after}; give an earlier stage")
         if len(stage.output_times_s):
             times = np.asarray(stage.output_times_s, dtype=float)
-            check_number(f"{name}[{i}].output_times_s", times)
+            check_number("output_times_s", times, of=of)
             if np.any(np.diff(times, axis=0) < 0.0):
-                raise ValueError(f"{name}[{i}].output_times_s must rise")
+                raise ValueError(f"{of}output_times_s must rise")
             if np.any(times[-1] > np.asarray(stage.duration_s) * (1.0 + 1e-9)):
                 raise ValueError(
-                    f"{name}[{i}].output_times_s reaches {np.max(times[-1]):g} s, beyond "
+                    f"{of}output_times_s reaches {np.max(times[-1]):g} s, beyond "
                     f"duration_s = {np.min(stage.duration_s):g} s"
                 )
 
