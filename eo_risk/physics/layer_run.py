@@ -6,12 +6,9 @@ just the modes its own range of times needs.
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -22,11 +19,11 @@ from eo_risk.physics.layer_ready import Layer
 from eo_risk.physics.layer_response import LayerNow, Room, Touch, face_rows
 from eo_risk.physics.layer_stages import Step
 from eo_risk.physics.layer_step import CLOSED, Air, Port, StepResult, advance
+from eo_risk.physics.layer_threads import THREADS, share
 from eo_risk.physics.rational_exponential import shared_poles
 
 # Samples in a chunk: few enough for the caches, enough for threads to rarely wait on each other.
 _CHUNK = 2000
-_THREADS = 2
 # Ratio of Fourier numbers beyond which chunks of like samples save more modes than they cost.
 _SORT_BEYOND = 1e4
 
@@ -361,7 +358,7 @@ def run(
     found = _outputs(layers, outputs, samples, bool(airs), with_flux)
     ranges = [_ranges(layer, steps, samples) for layer in layers]
     # As many chunks for each thread; layers that are coupled need no fewer samples in one.
-    pieces = _THREADS * round(samples / _CHUNK / _THREADS)
+    pieces = THREADS * round(samples / _CHUNK / THREADS)
 
     def one(here: np.ndarray | slice, width: int) -> None:
         _Chunk(layers, ranges, joints, here, width).run(steps, airs, volumes, found)
@@ -369,9 +366,7 @@ def run(
     if pieces <= 1:
         one(slice(None), samples)
     else:
-        chunks = _cut(ranges[-1][0], pieces)
-        # The list raises what went wrong in any chunk.
-        list(_pool().map(one, *zip(*chunks, strict=True)))
+        share(one, _cut(ranges[-1][0], pieces))
     for index, layer in enumerate(layers):
         if layer.symmetric:
             if not found.lone:
@@ -380,17 +375,6 @@ def run(
             if with_flux:
                 found.flux[index, "inner"] = found.flux[index, "outer"]
     return found
-
-
-@cache
-def _pool() -> ThreadPoolExecutor:
-    """Threads all runs share, so that runs side by side do not crowd each other out."""
-    return ThreadPoolExecutor(_THREADS, thread_name_prefix="layers")
-
-
-# A process that forks keeps the pool but not its threads.
-if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=_pool.cache_clear)
 
 
 def _cut(shortest: np.ndarray, pieces: int) -> list[tuple[np.ndarray | slice, int]]:
