@@ -6,8 +6,7 @@ just the modes its own range of times needs.
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,23 +18,13 @@ from eo_risk.physics.layer_ready import Layer
 from eo_risk.physics.layer_response import LayerNow, Room, Touch, face_rows
 from eo_risk.physics.layer_stages import Step
 from eo_risk.physics.layer_step import CLOSED, Air, Port, StepResult, advance
-from eo_risk.physics.layer_threads import THREADS, share
+from eo_risk.physics.layer_threads import THREADS, kept_room, share
 from eo_risk.physics.rational_exponential import shared_poles
 
 # Samples in a chunk: few enough for the caches, enough for threads to rarely wait on each other.
 _CHUNK = 2000
 # Ratio of Fourier numbers beyond which chunks of like samples save more modes than they cost.
 _SORT_BEYOND = 1e4
-
-
-class _Kept(threading.local):
-    """Memory a thread keeps from one single layer to the next."""
-
-    def __init__(self) -> None:
-        self.room = Room()
-
-
-_KEPT = _Kept()
 
 
 @dataclass(frozen=True)
@@ -83,6 +72,20 @@ class Outputs:
     air: np.ndarray | None
     carried: np.ndarray | None
     lone: dict[str, float]
+
+    def each(self, change: Callable[[np.ndarray], np.ndarray]) -> Outputs:
+        """Return outputs with every array changed."""
+
+        def changed(value):
+            if isinstance(value, dict):
+                return {key: change(array) for key, array in value.items()}
+            return None if value is None else change(value)
+
+        return Outputs(
+            [change(mean) for mean in self.mean], changed(self.product), changed(self.gained),
+            changed(self.flux), changed(self.profile), changed(self.air), changed(self.carried),
+            self.lone,
+        )  # fmt: skip
 
     def product_of(self, layer: int) -> np.ndarray:
         """What reacted in a layer; zeros where nothing does."""
@@ -158,7 +161,7 @@ class _Chunk:
         ]  # fmt: skip
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
-        self.rooms = [_KEPT.room] if len(layers) == 1 else [Room() for _ in layers]
+        self.rooms = [kept_room()] if len(layers) == 1 else [Room() for _ in layers]
         self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
         self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
         self.kept: dict[int, tuple] = {}  # the state at the end of stages that branch
@@ -231,7 +234,7 @@ class _Chunk:
     def run(self, steps: Sequence[Step], airs, volumes, out: Outputs) -> None:
         """Run every step and write what it finds into `out`."""
         for mean, modes in zip(out.mean, self.modes, strict=True):
-            mean[0, self.here] = modes[0]
+            mean[0] = modes[0]
         self._show_profile(out, 0, self.modes)
         stage = -1
         for step in steps:
@@ -255,23 +258,22 @@ class _Chunk:
         self.modes, self.totals = [m.copy() for m in modes], dict(totals)
 
     def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs, to_end: bool) -> None:
-        here, rows = self.here, step.rows
-        duration = step.duration_s[here]
+        rows, duration = step.rows, step.duration_s[self.here]
         ports = self.ports(step, duration)
         shared = None if air is None else self._air_now(air, duration, volumes)
         found = self._advance(step, duration, list(ports.values()), shared, to_end, bool(out.flux))
         for mean, level in zip(out.mean, found.mean, strict=True):
             # Below zero by rounding only; what reads this takes roots and logarithms.
-            self._put(mean, rows, np.maximum, level, 0.0)
+            np.maximum(level, 0.0, out=mean[rows])
         for key, flux in zip(ports, found.flux, strict=bool(out.flux)):
-            out.flux[key][rows, here] = flux
+            out.flux[key][rows] = flux
         if not out.lone:
             self._add_up(out, step, self._changes(ports, found))
         if shared is not None:
-            out.air[rows, here] = found.air
+            out.air[rows] = found.air
             times = np.asarray(step.times)[:, None]
             carried = shared.changes * shared.volume * (found.air_total - shared.supply * times)
-            out.carried[rows, here] = self.carried + carried
+            out.carried[rows] = self.carried + carried
         self._show_profile(out, rows.stop - 1, found.modes)
         if step.reach is None:
             self.modes, self.fresh = found.modes, False
@@ -303,26 +305,19 @@ class _Chunk:
         for kind, key in self.totals.keys() | changes.keys():
             array, so_far = getattr(out, kind)[key], self.totals.get((kind, key), 0.0)
             if (kind, key) not in changes:
-                array[step.rows, self.here] = so_far
+                array[step.rows] = so_far
                 continue
             operation, change = changes[kind, key]
-            self._put(array, step.rows, operation, so_far, change)
+            operation(so_far, change, out=array[step.rows])
             if step.reach is None:
                 self.totals[kind, key] = operation(so_far, change[-1])
-
-    def _put(self, array: np.ndarray, rows: slice, operation: np.ufunc, *of) -> None:
-        """Write the result of an operation to outputs, without a copy where that can be."""
-        if isinstance(self.here, slice):
-            operation(*of, out=array[rows, self.here])
-        else:
-            array[rows, self.here] = operation(*of)
 
     def _show_profile(self, out: Outputs, row: int, modes: list[np.ndarray]) -> None:
         if out.profile is None:
             return
         values = self.bases[0].values
         pattern = "pk,ks->ps" if values.ndim == 2 else "pks,ks->ps"
-        out.profile[row][:, self.here] = np.einsum(pattern, values, modes[0])
+        out.profile[row] = np.einsum(pattern, values, modes[0])
 
 
 def run(
@@ -359,14 +354,23 @@ def run(
     ranges = [_ranges(layer, steps, samples) for layer in layers]
     # As many chunks for each thread; layers that are coupled need no fewer samples in one.
     pieces = THREADS * round(samples / _CHUNK / THREADS)
+    ends = np.linspace(0, samples, max(1, pieces) + 1).astype(int)
+    order = _order(ranges[-1][0], ends[1:-1])
 
-    def one(here: np.ndarray | slice, width: int) -> None:
-        _Chunk(layers, ranges, joints, here, width).run(steps, airs, volumes, found)
+    def one(first: int, last: int) -> None:
+        place = slice(first, last)
+        here = place if order is None else order[place]
+        chunk = _Chunk(layers, ranges, joints, here, last - first)
+        chunk.run(steps, airs, volumes, found.each(lambda array: array[..., place]))
 
     if pieces <= 1:
-        one(slice(None), samples)
+        one(0, samples)
     else:
-        share(one, _cut(ranges[-1][0], pieces))
+        share(one, pairwise(ends))
+    if order is not None:
+        back = np.empty_like(order)
+        back[order] = np.arange(samples)
+        found = found.each(lambda array: np.take(array, back, axis=-1))
     for index, layer in enumerate(layers):
         if layer.symmetric:
             if not found.lone:
@@ -377,9 +381,8 @@ def run(
     return found
 
 
-def _cut(shortest: np.ndarray, pieces: int) -> list[tuple[np.ndarray | slice, int]]:
-    """Cut the samples into chunks, each with its size."""
-    if shortest.max() > _SORT_BEYOND * shortest.min():
-        return [(c, c.size) for c in np.array_split(np.argsort(shortest), pieces)]
-    ends = np.linspace(0, shortest.size, pieces + 1).astype(int)
-    return [(slice(a, b), b - a) for a, b in pairwise(ends)]
+def _order(shortest: np.ndarray, cuts: np.ndarray) -> np.ndarray | None:
+    """Return samples so that cuts part them by depth; None where they differ little."""
+    if not (cuts.size and shortest.max() > _SORT_BEYOND * shortest.min()):
+        return None
+    return np.argpartition(shortest, cuts)

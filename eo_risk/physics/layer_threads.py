@@ -1,4 +1,4 @@
-"""Chunks of samples shared between the threads that are free."""
+"""Threads that run layers: work shared between those that are free, memory that each keeps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,22 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, wait
 from functools import cache
 
+from eo_risk.physics.layer_response import Room
+
 THREADS = 2
+
+
+class _Kept(threading.local):
+    def __init__(self) -> None:
+        self.room = Room()
+
+
+_KEPT = _Kept()
+
+
+def kept_room() -> Room:
+    """Return the memory this thread keeps from one single layer to the next."""
+    return _KEPT.room
 
 
 class _Crew:
