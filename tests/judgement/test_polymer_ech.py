@@ -63,7 +63,9 @@ def test_gamma_irradiation_before_makes_ten_times_as_much(followed):
     assert np.all((unknown >= none - 1e-15) & (unknown <= none * 354 / 35 + 1e-15))
 
 
-@pytest.mark.parametrize("material", ["silicone", "ldpe", "polycarbonate"])
+@pytest.mark.parametrize(
+    "material", ["silicone", "ldpe", "polycarbonate", "abs", "polyurethane_soft"]
+)
 def test_without_chlorine_in_the_polymer_none_is_made(followed, material):
     """No chlorohydrin in fresh device polymers without free chloride (2024 study)."""
     assert not followed({"material": material})[1].any()

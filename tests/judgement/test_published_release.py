@@ -134,12 +134,13 @@ def test_fast_polymers_are_empty_after_three_days(material):
 
 
 def after_two_to_three_days(material, low_m, high_m):
-    """Median level of a wall after 600 mg/L, 55 C, 3 h and 60 h at 25 C. [ug/g]"""
+    """Level of a wall after 600 mg/L, 55 C, 3 h and 48, 60 and 72 h at 25 C. [ug/g]"""
     draw = Draw(1, SAMPLES).item(material)
     wall = uniform(draw, "wall", low_m, high_m)
-    run = run_layer(Body("sheet", wall), [stage(material, 55, 3, draw, gas=0.6),
-                                          stage(material, 25, 60, draw)])  # fmt: skip
-    return float(np.median(level_ug_per_g(run, material, draw)[-1]))
+    run = run_layer(Body("sheet", wall),
+                    [stage(material, 55, 3, draw, gas=0.6),
+                     stage(material, 25, 72, draw, outputs=[48, 60])])  # fmt: skip
+    return level_ug_per_g(run, material, draw)[-3:]
 
 
 CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h
@@ -151,14 +152,17 @@ CARDIAC, FOLEY = (420, 460), (80, 170)  # ug/g at 48 to 72 h
      ("natural_rubber_latex", (1e-3, 3e-3), FOLEY, 2)],
 )  # fmt: skip
 def test_catheters_after_two_to_three_days(material, walls, measured, factor):
-    """The median within the factor the uptake is known to: 2 for rubbers, 3 for others.
+    """Inside the band from 48 to 72 h; at 60 h the median within the factor of the uptake.
 
-    Results of 1968 in a quotation at second hand (Matsumoto et al., Arch Surg 1968;96:464-470).
-    Polymers, walls, cycle and temperature afterwards are assumed. The bands say nothing here:
-    that of a polyurethane of unknown grade reaches from none to 1600 ug/g.
+    That is 2 for rubbers, 3 for others; the bands alone say little, for they reach over two
+    decades. Results of 1968 in a quotation at second hand (Matsumoto et al., Arch Surg
+    1968;96:464-470). Polymers, walls, cycle and temperature afterwards are assumed.
     """
     low, high = measured
-    assert low / factor < after_two_to_three_days(material, *walls) < high * factor
+    p5, p50, p95 = np.quantile(after_two_to_three_days(material, *walls), (0.05, 0.5, 0.95), axis=1)
+    assert np.all(p5 < low)
+    assert np.all(p95 > high)
+    assert low / factor < p50[1] < high * factor
 
 
 @pytest.mark.parametrize("thickness", [2e-3, 2.5e-3, 3e-3, 3.5e-3, 4e-3])
@@ -300,7 +304,7 @@ def test_soft_tubing_is_empty_within_a_factor_of_two(material):
 @pytest.mark.parametrize("material", [miss("polyurethane_soft", found="0.7 ug/g")])
 def test_cardiac_catheters_if_of_soft_polyurethane(material):
     """420 to 460 ug/g (as above), if the catheter was of the softer grade."""
-    found = after_two_to_three_days(material, 0.5e-3, 1.5e-3)
+    found = np.median(after_two_to_three_days(material, 0.5e-3, 1.5e-3)[1])
     assert CARDIAC[0] / 3 < found < CARDIAC[1] * 3
 
 
