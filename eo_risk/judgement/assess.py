@@ -28,6 +28,7 @@ from eo_risk.judgement.result import (
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
 from eo_risk.judgement.simulate import ItemParts
 from eo_risk.judgement.water.beside import wet_beside
+from eo_risk.judgement.water.leftover import fluids
 from eo_risk.physics.evaporation import gas_water_capacity_kg
 from eo_risk.physics.gas import density_kg_per_m3
 from eo_risk.physics.properties import central, water_saturation_pa
@@ -151,15 +152,26 @@ def _other_loads(plan: LoadPlan) -> Iterator[str]:
         yield f"aeration {number}, {doubt}another load is in it"
 
 
+def _cold_load(context: LoadContext) -> Iterator[Caution]:
+    """Warn of a load below the dew point of the chamber, with both temperatures."""
+    damp = next((s for s in context.timeline.chamber if np.all(s.relative_humidity > 0.0)), None)
+    if damp is None:
+        return
+    given_c = context.plan.chamber.load_temperature_start_c
+    start_k = context.inputs.number("chamber.load_temperature_start_c", given_c, "C",
+                                    "assumed.load_start_temperature")  # fmt: skip
+    vapour_pa = damp.relative_humidity * water_saturation_pa(damp.gas_temperature_k)
+    dew_k = fluids(context.inputs.draw).boiling_k(vapour_pa, damp.gas_temperature_k)
+    start_c, dew_c = (float(units.kelvin_to_celsius(np.median(k))) for k in (start_k, dew_k))
+    if dew_c > start_c:
+        assumed = "" if given_c is not None else ", assumed"
+        yield caution("load_cold", f"{start_c:.3g} C at the start{assumed}; dew point of the "
+                      f"chamber {dew_c:.3g} C")  # fmt: skip
+
+
 def _load_cautions(context: LoadContext, load: LoadResult) -> tuple[Caution, ...]:
     plan, found = context.plan, []
-    damp = next((s for s in context.timeline.chamber if np.any(s.relative_humidity > 0.0)), None)
-    start_c = plan.chamber.load_temperature_start_c
-    if damp is not None and start_c is not None:
-        vapour_pa = damp.relative_humidity * water_saturation_pa(damp.gas_temperature_k)
-        start_k = np.full_like(vapour_pa, units.celsius_to_kelvin(start_c))
-        if np.median(vapour_pa) > np.median(water_saturation_pa(start_k)):
-            found.append(caution("load_cold", f"{start_c:g} C at the start"))
+    found += _cold_load(context)
     wet = [i.name for i in plan.items if i.droplets_seen == "yes" or wet_beside(i)]
     if wet and len(plan.items) > 1:
         found.append(caution("wet_neighbour", ", ".join(wet)))

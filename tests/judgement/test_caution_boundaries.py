@@ -180,10 +180,18 @@ def test_more_water_than_the_gas_of_the_chamber_holds(raw):
 
 
 def test_a_load_at_the_dew_point_of_the_chamber(raw):
-    """60 % of saturation at 55 C is saturation at 45 C (steam tables: 15.76 and 9.59 kPa)."""
+    """60 % of saturation at 55 C is that at 44.7 C (steam tables: 15.76, at 45 C 9.59 kPa)."""
     for celsius, said in ((46.5, False), (43.5, True)):
         raw["chamber"]["load_temperature_start_c"] = celsius
-        assert ("load_cold" in load_codes(checked(raw))) is said, celsius
+        cautions = {c.code: c.where for c in checked(raw).cautions}
+        assert ("load_cold" in cautions) is said, celsius
+    assert cautions["load_cold"] == "43.5 C at the start; dew point of the chamber 44.7 C"
+
+
+def test_a_load_whose_temperature_nobody_gave_is_taken_as_cold(raw):
+    raw["chamber"]["load_temperature_start_c"] = None
+    where = {c.code: c.where for c in checked(raw).cautions}["load_cold"]
+    assert where.endswith("assumed; dew point of the chamber 44.7 C")
 
 
 def test_full_loads_where_site_or_jurisdiction_ask_for_them_and_the_hours_differ(mixed):
