@@ -198,6 +198,8 @@ COLUMNS = {
     "instructions.highest_temperature_c": "Instructions: highest temperature (°C)",
     "instructions.highest_air_pressure_gauge_bar": "Instructions: highest air (bar gauge)",
     "instructions.highest_chamber_kpa": "Instructions: highest chamber (kPa absolute)",
+    "instructions.eo_mg_per_l_low": "Instructions: lowest EO (mg/L)",
+    "instructions.eo_mg_per_l_high": "Instructions: highest EO (mg/L)",
     "patient.duration": "Patient contact",
     "patient.body_mass_kg": "Lightest patient (kg)",
     "patient.contact_area_cm2": "Contact area (cm²)",

@@ -202,7 +202,8 @@ def _instructions(item: Item, plan: LoadPlan) -> Iterator[Caution]:
                          "bar gauge")  # fmt: skip
     yield from _exceeded(_chamber_pressures(plan), named(says.highest_chamber_kpa), "kPa")
     level = reference.record("assumed.eo_concentration")
-    given, low, high = plan.cycle.eo_mg_per_l, says.eo_mg_per_l_low, says.eo_mg_per_l_high
+    given = plan.cycle.eo_mg_per_l
+    low, high = named(says.eo_mg_per_l_low), named(says.eo_mg_per_l_high)
     least, most = (given, given) if given is not None else (level.low, level.high)
     if (low is not None and least < low) or (high is not None and most > high):
         said = f"{given:g} mg/L EO" if given is not None else "EO not known"
@@ -220,6 +221,10 @@ def _blank_requirements(item: Item, plan: LoadPlan) -> Iterator[str]:
             yield "highest air pressure"
         if says.highest_chamber_kpa is None and any(_chamber_pressures(plan)):
             yield "highest chamber pressure"
+        if says.eo_mg_per_l_low is None:
+            yield "lowest EO concentration"
+        if says.eo_mg_per_l_high is None:
+            yield "highest EO concentration"
         if says.aeration_h is None:
             yield "hours of aeration"
         elif named(says.aeration_h) and says.aeration_temperature_c is None:

@@ -162,8 +162,8 @@ class Instructions(Block):
     highest_chamber_kpa: number("kPa", 50.0, 700.0, or_none=True) = None
     aeration_h: number("h", 0.0, 2000.0, or_none=True) = None
     aeration_temperature_c: number("C", *_DEGREES, or_none=True) = None
-    eo_mg_per_l_low: number("mg/L", 0.0, 1700.0) = None
-    eo_mg_per_l_high: number("mg/L", 0.0, 1700.0) = None
+    eo_mg_per_l_low: number("mg/L", 0.0, 1700.0, or_none=True) = None
+    eo_mg_per_l_high: number("mg/L", 0.0, 1700.0, or_none=True) = None
     moisten_for_steam: YesNo = None
 
 

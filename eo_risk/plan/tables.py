@@ -73,6 +73,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("highest_air_pressure_gauge_bar", "instructions.highest_air_pressure_gauge_bar",
            "bar gauge"),
     Column("highest_chamber_kpa", "instructions.highest_chamber_kpa", "kPa"),
+    Column("lowest_eo_mg_per_l", "instructions.eo_mg_per_l_low", "mg/L"),
+    Column("highest_eo_mg_per_l", "instructions.eo_mg_per_l_high", "mg/L"),
     Column("aeration_h", "instructions.aeration_h", "h"),
     Column("aeration_temperature_c", "instructions.aeration_temperature_c", "C"),
     Column("laboratory_release_h", "laboratory_release_h", "h"),

@@ -89,11 +89,14 @@ HOLDS = [
     ((*ITEM, "instructions", "highest_air_pressure_gauge_bar"), 0.5),
     ((*ITEM, "instructions", "aeration_h"), 30),
     ((*ITEM, "instructions", "aeration_temperature_c"), 55),
+    ((*ITEM, "instructions", "eo_mg_per_l_low"), 601),
+    ((*ITEM, "instructions", "eo_mg_per_l_high"), 599),
 ]
 
 # What instructions that were read may ask for: one value that holds any demo plan.
 REQUIREMENTS = {"highest_temperature_c": 20, "highest_air_pressure_gauge_bar": 0.0,
-                "aeration_h": 1000, "aeration_temperature_c": 99}  # fmt: skip
+                "aeration_h": 1000, "aeration_temperature_c": 99, "eo_mg_per_l_low": 1700,
+                "eo_mg_per_l_high": 1}  # fmt: skip
 
 
 def changed(raw, path, value):
@@ -134,7 +137,9 @@ def test_a_blank_number_of_instructions_that_were_read_holds_every_item_of_every
     """Whatever number would have held an item stood there: a blank holds it and names itself."""
     said = {"highest_temperature_c": "highest temperature", "aeration_h": "hours of aeration",
             "highest_air_pressure_gauge_bar": "highest air pressure",
-            "aeration_temperature_c": "temperature of the aeration"}[key]  # fmt: skip
+            "aeration_temperature_c": "temperature of the aeration",
+            "eo_mg_per_l_low": "lowest EO concentration",
+            "eo_mg_per_l_high": "highest EO concentration"}[key]  # fmt: skip
     tried = 0
     for file in demo.glob("*.json"):
         raw = json.loads(file.read_text(encoding="utf-8"))

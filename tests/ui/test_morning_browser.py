@@ -29,7 +29,9 @@ WORDS = {
 NUMBERS = {"lumens[0].drying[0].minutes": "5", "patient.body_mass_kg": "70",
            "instructions.aeration_h": "12", "instructions.aeration_temperature_c": "50",
            "instructions.highest_temperature_c": "60",
-           "instructions.highest_air_pressure_gauge_bar": "1.5 bar gauge"}  # fmt: skip
+           "instructions.highest_air_pressure_gauge_bar": "1.5 bar gauge",
+           "instructions.eo_mg_per_l_low": "none",
+           "instructions.eo_mg_per_l_high": "none"}  # fmt: skip
 MOST_ENTRIES, MOST_MACHINE_S = 40, 300.0
 
 
