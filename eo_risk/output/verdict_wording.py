@@ -86,9 +86,10 @@ def _doubtful(row: dict) -> bool:
 
 
 def ruling_text(item: dict) -> str:
-    """Write the residue that decides against its limit."""
+    """Write the residue that decides against its limit, and EG where it stands against the item."""
     row = ruling_residue(item)
-    return residue_text(row) if row else "no residue computed"
+    decides = residue_text(row) if row else "no residue computed"
+    return "; ".join([decides, *(residue_text(eg, brief=True) for eg in _glycol_over(item))])
 
 
 def causes(item: dict) -> list[str]:
@@ -116,6 +117,17 @@ def _over(item: dict) -> list[dict]:
     return [row for row in _worst_rows(item) if row["p95"] > row["limit"]]
 
 
+def _glycol_over(item: dict) -> list[dict]:
+    """List the EG that a caution speaks of: no limit decides over it, yet it holds the item."""
+    if not any(caution["code"] == "glycol_above_reference" for caution in item["cautions"]):
+        return []
+    return [
+        row for row in item["residues"]
+        if row["substance"] == "EG" and row["model"] in ("whole", "film")
+        and row["limit"] and row["p95"] > row["limit"]
+    ]  # fmt: skip
+
+
 def _without_figure(item: dict) -> Iterator[str]:
     rows = (row for row in item["residues"] if row["used_for_verdict"] and row["limit"] is None)
     for substance in dict.fromkeys(row["substance"] for row in rows):
@@ -138,7 +150,7 @@ def short_reason(item: dict) -> str:
 
 def reason_with_number(item: dict) -> str:
     """Say why in a few words, with the number of each substance that is over or decides."""
-    rows = _over(item) or _worst_rows(item)[:1]
+    rows = [*_over(item), *_glycol_over(item)] or _worst_rows(item)[:1]
     numbers = (residue_text(row, brief=True) for row in rows)
     return one_line([*_short_causes(item), *_without_figure(item), *numbers])
 
@@ -149,6 +161,7 @@ def why(item: dict) -> list[str]:
         row for row in item["residues"]
         if row["used_for_verdict"] and row["limit"] and row["p95"] > row["limit"]
     ]  # fmt: skip
+    over += _glycol_over(item)
     return [*causes(item), *(map(residue_text, over) if over else [ruling_text(item)])]
 
 

@@ -19,6 +19,8 @@ from eo_risk.output.verdict_wording import (
     ruling_text,
     short_reason,
     standing_text,
+    verdict_line,
+    why,
 )
 from eo_risk.output.wording import hours_at_95, required_hours, short_water
 from eo_risk.plan.load_plan import load_plan
@@ -48,6 +50,24 @@ def test_a_hold_by_glycol_and_by_eo_names_both(held):
     assert "more glycol than the reference" in reason
     assert "EO above its limit" in reason
     assert "It stays" not in reason  # the whole caution stands with what blocks
+
+
+def test_a_hold_by_glycol_shows_its_number_wherever_the_reason_stands(held, answer, plan):
+    for row in held["residues"]:
+        if row["substance"] == "EG":
+            over = 2.0 if row["model"] in ("whole", "film") else 9.0
+            row.update(p05=0.1, p50=3.0, p95=over * row["limit"])
+        elif row["substance"] == "EO":
+            row.update(p05=0.0, p50=0.0, p95=0.0)
+    said = "EG 3.0 mg (0.10 to 12), screening reference 6.2 mg"
+    for text in (ruling_text(held), reason_with_number(held), verdict_line(held)):
+        assert said in text
+    assert sum(line.startswith("EG 3.0 mg") for line in why(held)) == 1
+    answer["items"] = [held]
+    for text in (terminal_table(answer, plan), sheet_html(answer, plan, None)):
+        assert said in " ".join(text.split())
+    held["cautions"] = []  # a reference that nothing is held by is no reason
+    assert not any("EG" in line for line in (ruling_text(held), *why(held)))
 
 
 def test_what_holds_decides_before_what_is_further_over_at_95_percent(held):
