@@ -180,6 +180,18 @@ def test_the_layer_model_stands_beside_the_line(capsys, study):
     assert [r["quantity"] for r in found["site_material_records"]] == ["diffusivity"]
 
 
+def test_the_fitted_diffusivity_is_printed_with_its_figures(capsys, study):
+    body = ("--material", "pvc_plasticised", "--thickness-mm", "4")
+    assert main(["lab", str(study), "--limit-mg", "4", *body, "--json"]) == 0
+    d = json.loads(capsys.readouterr().out)["physics"]["diffusivity_cm2_per_s"]
+    assert main(["lab", str(study), "--limit-mg", "4", *body]) == 0
+    printed = capsys.readouterr().out
+    line = re.search(r"^Diffusivity (\S+) cm²/s \((\S+) to (\S+)\);", printed, re.MULTILINE)
+    shown = [float(text) for text in line.groups()]
+    assert shown == pytest.approx([d["p50"], d["p05"], d["p95"]], rel=0.05)
+    assert re.search(r"^ln\(mg\) = \S+ - \S+ x hours", printed, re.MULTILINE)
+
+
 def test_a_layer_model_that_asks_for_longer_is_in_the_release_sentence(capsys, study):
     """Far beyond the results its slow pool shows; a straight line has none."""
     body = ("--material", "pvc_plasticised", "--thickness-mm", 4, "--model", "pooled")

@@ -90,7 +90,9 @@ def release_text(release: tuple[int, float | None]) -> str:
 
 def fitted_line(answer: dict) -> str:
     """Write the pooled line itself."""
-    return (f"ln(mg) = {significant(answer['intercept'], 5)} {answer['slope_per_h']:+.4g} x hours, "
+    slope = answer["slope_per_h"]
+    sign = "-" if slope < 0.0 else "+"
+    return (f"ln(mg) = {significant(answer['intercept'], 5)} {sign} {abs(slope):.4g} x hours, "
             f"residual SD {significant(answer['residual_sd'])}; {answer['n']} results, "
             f"{len(answer['lots'])} lot(s), {len(answer['times_h'])} times")  # fmt: skip
 
@@ -217,11 +219,12 @@ def layer_lines(answer: dict) -> list[str]:
     layer = answer["physics"]
     if not layer:
         return []
+    diffusivity, prior = (band_text(layer[key], "cm2/s", least=0.0)
+                          for key in ("diffusivity_cm2_per_s", "prior_cm2_per_s"))  # fmt: skip
     lines = [
         f"Layer model ({layer['material']}, {layer['packaging']}): release time "
         f"{hours_text(layer['release_h_rounded'])}",
-        f"Diffusivity {band_text(layer['diffusivity_cm2_per_s'], 'cm2/s')}; by the shipped record "
-        f"{band_text(layer['prior_cm2_per_s'], 'cm2/s')}",
+        f"Diffusivity {diffusivity}; by the shipped record {prior}",
         f"Start level {band_text(layer['start_mg'], 'mg')} per device; of the next device of a new "
         f"lot {band_text(layer['next_start_mg'], 'mg')}",
         "Slow pool, share of the start "

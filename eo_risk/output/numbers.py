@@ -57,21 +57,24 @@ def _digits_apart(points: Sequence[float], limit: float | None) -> int:
     return 4
 
 
-def _figures(number: float, digits: int) -> str:
+def _figures(number: float, digits: int, least: float) -> str:
     """Write all the figures asked for: 2.0, not 2."""
-    if 0.0 < number < _LEAST:
-        return f"below {_LEAST:g}"
+    if 0.0 < number < least:
+        return f"below {least:g}"
     text = f"{number:#.{digits}g}".rstrip(".")
     return significant(number, digits) if "e" in text or number == 0 else text
 
 
-def band_text(band: dict, unit: str, limit: float | None = None) -> str:
-    """Write a median with its 5 to 95 % band: ``6.1 mg (3.9 to 9.8)``."""
+def band_text(band: dict, unit: str, limit: float | None = None, *, least: float = _LEAST) -> str:
+    """Write a median with its 5 to 95 % band: ``6.1 mg (3.9 to 9.8)``.
+
+    What is below `least` but not nought is not told apart.
+    """
     points = [band.get(key) for key in ("p05", "p50", "p95")]
     if any(p is None or not math.isfinite(p) for p in points):
         return NOT_COMPUTED
     digits = _digits_apart(points, limit)
-    low, middle, high = (_figures(p, digits) for p in points)
+    low, middle, high = (_figures(p, digits, least) for p in points)
     return f"{middle} {shown_unit(unit)} ({low} to {high})"
 
 
