@@ -120,6 +120,18 @@ def test_a_cold_load_takes_up_more(capsys):
     assert cold["eg_ceiling_mg"] > 2.0 * warm["eg_ceiling_mg"]
 
 
+@pytest.mark.parametrize("salt", [None, "0", "0.154"])
+def test_no_chloride_named_is_not_printed_as_no_chlorohydrin(capsys, salt):
+    named = () if salt is None else ("--chloride-mol-per-l", salt)
+    assert main(["glycol", *ONE_ML, *CYCLE, *named]) == 0
+    said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("ECH")]
+    if salt is None:
+        assert [line.partition(",")[0] for line in said] == ["ECH: not assessed"]
+    else:
+        assert [line.partition(":")[0] for line in said] == ["ECH, unbuffered", "ECH, buffered"]
+        assert all(line.endswith(": 0 mg (0 to 0)") is (salt == "0") for line in said)
+
+
 def test_saline(capsys):
     """0.9 % NaCl at 55 C: EG 1.8 times; ECH 5.7 mg/mL buffered, 0.42 at which it stalls.
 

@@ -73,7 +73,7 @@ def _read(args: argparse.Namespace) -> dict:
         "evacuation": number("--evacuation-kpa", "kPa", 0, 110, above=True),
         "co2": number("--co2-kpa", "kPa", 0, 700) if args.co2_kpa is not None else 0.0,
         "load_c": number("--load-temperature-c", "C", 5, 80),
-        "chloride": number("--chloride-mol-per-l", "mol/L", 0, 6) or 0.0,
+        "chloride": number("--chloride-mol-per-l", "mol/L", 0, 6),
         "ph": number("--ph", "", 0, 14),
         "reference": number("--reference-mg", "mg", 0, 1e6, above=True),
         "body_mass": number("--body-mass-kg", "kg", 0, 400, above=True),
@@ -202,7 +202,7 @@ def _bodies(given: dict):
         low_pa=low,
         total_pa=None if given["total"] is None else full(to_si(given["total"], "kPa")),
         co2_pa=full(to_si(given["co2"], "kPa")),
-        chloride_mol_per_m3=full(to_si(given["chloride"], "mol/L")),
+        chloride_mol_per_m3=full(to_si(given["chloride"] or 0.0, "mol/L")),
         ph=given["ph"],
         form=given["form"],
         removal=_removal(given, full),
@@ -330,7 +330,16 @@ def _way_there(answer: dict, water_mg: float) -> str:
     return f"more air through the lumen comes to it ({minutes_words(minutes)}), then look again"
 
 
-def _lines(answer: dict, water_mg: float) -> list[str]:
+def _chlorohydrin(answer: dict, given: dict) -> list[str]:
+    """Say the ECH, or that salt nobody told of makes some: its 0 would read as none."""
+    if given["chloride"] is None:
+        return ["ECH: not assessed, no chloride named (--chloride-mol-per-l, 0 for water without "
+                "salt); salt would make ECH, and more EG"]  # fmt: skip
+    return [f"ECH, {name}: {band(**answer[f'ech_{name}_mg'], unit='mg')}"
+            for name in ("unbuffered", "buffered")]  # fmt: skip
+
+
+def _lines(answer: dict, given: dict) -> list[str]:
     from eo_risk.output.wording import NEGLIGIBLE
 
     lines = [
@@ -338,8 +347,7 @@ def _lines(answer: dict, water_mg: float) -> list[str]:
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
         f"EG then: {band(**answer['eg_mg'], unit='mg')}",
         *_after_aeration(answer),
-        f"ECH, unbuffered: {band(**answer['ech_unbuffered_mg'], unit='mg')}",
-        f"ECH, buffered: {band(**answer['ech_buffered_mg'], unit='mg')}",
+        *_chlorohydrin(answer, given),
         f"ceiling of EG: {significant(answer['eg_ceiling_mg'])} mg",
     ]
     deg, share = answer["deg_mg"], answer["deg_share"]
@@ -354,7 +362,7 @@ def _lines(answer: dict, water_mg: float) -> list[str]:
     film = "as a film" if answer["form"] == "film" else "even where it spreads out as a film"
     lines.append(
         f"below {significant(answer['reference_mg'])} mg EG at 95 % with up to {largest} mg of "
-        f"water {film}; {_way_there(answer, water_mg)}"
+        f"water {film}; {_way_there(answer, given['water'])}"
     )
     lines.append("a check of the load counts warming up, conditioning and every place of an item "
                  "as well: its mass is another one")  # fmt: skip
@@ -367,5 +375,5 @@ def run(args: argparse.Namespace) -> int:
     """Print EG, ECH and EO; returns the exit code."""
     given = _read(args)
     answer = _answer(given)
-    emit(args, answer, "\n".join(_lines(answer, given["water"])))
+    emit(args, answer, "\n".join(_lines(answer, given)))
     return 0
