@@ -152,10 +152,17 @@ def block(model: type[Block], raw: dict, key: str, *, columns: int = 3, skip: tu
     return entered
 
 
+def _named(where: str) -> str:
+    """Name a place in the plan as the screens do, beside its path."""
+    field = where.rpartition(".")[2]
+    of_plan = field.isidentifier() and field.islower()
+    return f"{words.plain(words.label(field))} `{where}`" if of_plan else f"`{where}`"
+
+
 def show_faults(faults: tuple[Fault, ...], where: str = "") -> None:
     """Show every fault with its path, what is allowed and what to do."""
     if faults:
-        lines = "\n".join(f"- `{f.where}`: {words.plain(f.said)}" for f in faults)
+        lines = "\n".join(f"- {_named(f.where)}: {words.plain(f.said)}" for f in faults)
         st.error(f"{where or words.FAULTS}\n\n{lines}")
 
 

@@ -25,9 +25,9 @@ _FOLDED = """<style>@media (max-width: 640px) {{
 {table}, {table} :is(tbody, tr, td) {{ display: block; width: 100%; border: 0; }}
 {table} thead {{ display: none; }}
 {table} tr {{ padding: 0.5rem 0; border-bottom: 1px solid #c3cad1; }}
-{table} td {{ display: flex; padding: 0.15rem 0.6rem; }}
+{table} td {{ display: flex; gap: 0.5rem; padding: 0.15rem 0.6rem; }}
 {table} td:first-child {{ font-weight: bold; }}
-{table} td::before {{ flex: 0 0 6.5rem; color: #4b5560; }}
+{table} td::before {{ flex: 0 0 6.5rem; white-space: normal; color: #4b5560; }}
 {labels}
 }}</style>"""
 
@@ -49,6 +49,12 @@ def rows(header: Sequence[str], cells: Iterable[Sequence[str]], title: str) -> N
     frame = pd.DataFrame(list(cells), columns=list(header))
     st.table(frame.map(words.plain), hide_index=True, alt=title)
     st.html(_folded(header, title))
+
+
+def titled_rows(header: Sequence[str], cells: Iterable[Sequence[str]], title: str) -> None:
+    """Show rows of text as a table under its title."""
+    st.markdown(f"**{title}**")
+    rows(header, cells, title)
 
 
 def refused(error: EoRiskError, title: str = "") -> None:

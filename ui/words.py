@@ -14,6 +14,7 @@ STALE = "The inputs changed since this result. Check again."
 NO_RESULT = "No result yet. Check the load to see a verdict per item."
 CHECKING = "Checking the load"
 APPLY = "Apply"
+APPLY_HELP = f"Nothing entered here counts until {APPLY}; leaving the page drops it."
 FAULTS = "These inputs cannot be used; the plan keeps its last usable values."
 TABLE_HELP = (
     "One row per item; scroll right for more columns. An empty cell is unknown: it takes a "
@@ -166,6 +167,8 @@ _WHOLE = {
     "balance": "Balance gas",
     "beyond_cap_h": "Hours beyond which to measure (h)",
     "length_h": "Whole cycle, when given (h)",
+    "volume_l": "Chamber volume (L)",
+    "load_temperature_start_c": "Load at the start (°C)",
     "site_minimum_aeration_h": "Aeration minimum of the site (h)",
     "laboratory_release_h": "Laboratory release time (h)",
     "special": "Special situation",

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from eo_risk.errors import Fault, InputError, unknown_name
 
 NO_ZONE_NOTE = (
-    "No time zone is set in the site file: the offset of the cycle start is kept, and a "
-    "change of the clocks in between is not shown."
+    "The plan names no time zone: the offset of the cycle start is kept, and a change of the "
+    "clocks in between is not shown."
 )
 
 

@@ -199,7 +199,7 @@ class _Resolver:
 
 def _without_start(text: str, where: str) -> Fault:
     allowed = "a time of day, once the cycle start is known"
-    todo = "Give the cycle start (--cycle-start with a list), or the whole time with its date."
+    todo = "Give the cycle start (on a command line --cycle-start), or the date as well."
     if where == "cycle_start":
         allowed, todo = "date and time, such as 2026-03-12T06:30", "Add the date."
     return Fault(where, f"{text!r}, without a date", "", allowed, todo)

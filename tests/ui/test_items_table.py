@@ -90,7 +90,7 @@ def test_labels_name_the_unit_shown():
               "eo_mg_per_l")  # fmt: skip
     assert [words.label(field, units) for field in fields] == [
         "Temperature (°F)", "Pressure (psi gauge)", "Vacuum (psi absolute)", "Bore (in)",
-        "Mass per piece (oz)", "Volume (mL)", "EO concentration (mg/L)",
+        "Mass per piece (oz)", "Chamber volume (mL)", "EO concentration (mg/L)",
     ]  # fmt: skip
 
 

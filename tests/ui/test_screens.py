@@ -112,6 +112,25 @@ def test_the_verdict_stands_with_number_reason_action_and_notice(at):
     assert {words.SAVE_REPORT, words.SAVE_ANSWER, words.SAVE_PLAN} <= labels
 
 
+def test_a_result_names_its_load_and_pieces_and_the_water_that_may_stay(at):
+    check(open_demo(at, "wet_lumen"))
+    open_demo(at, "small_patient")  # another load in hand: the result is still that of the first
+    go(at, "views/result.py")
+    assert any(t.value.startswith("Load 0612, steriliser EO-1, ") for t in at.main.text)
+    assert at.table[0].value[words.ITEM].tolist()[1].endswith("curved forceps, set of six ×6")
+    assert any(caption.value.startswith("Up to 350 mg of leftover water") for caption in at.caption)
+
+
+def test_a_refused_field_is_named_as_on_the_screen(at):
+    go(at, "views/cycle.py")
+    number(at, words.label("site_minimum_aeration_h")).set_value("-3")
+    press(at, words.APPLY)
+    said = at.error[0].value
+    assert words.plain("Aeration minimum of the site (h)") in said
+    assert "`site_minimum_aeration_h`" in said
+    assert any(words.APPLY_HELP in caption.value for caption in at.caption)
+
+
 def test_an_old_result_is_marked_when_the_inputs_change(at):
     check(open_demo(at, "dry_steel_set"))
     assert words.STALE not in [w.value for w in at.warning]

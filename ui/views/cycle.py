@@ -28,7 +28,7 @@ def _aeration(steps: list[dict], key: str) -> list[dict]:
 def _form() -> None:
     raw = state.raw()
     key = state.form_key("cycle")
-    st.caption(words.NUMBERS_HELP)
+    st.caption(f"{words.NUMBERS_HELP} {words.APPLY_HELP}")
     with st.form(key):
         load, cycle, aeration, room, rules = st.tabs(words.CYCLE_TABS, key="cycle_tabs")
         with load:

@@ -134,6 +134,7 @@ def _item_form(index: int) -> None:
     raw = state.raw()
     item = raw["items"][index]
     key = state.form_key(f"item{index}")
+    st.caption(words.APPLY_HELP)
     with st.form(key):
         general, parts, lumens, outside, beside, patient, says = st.tabs(
             words.ITEM_TABS, key="item_tabs"

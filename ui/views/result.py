@@ -13,8 +13,8 @@ from eo_risk.output.item_page import (
     over_time_rows,
     residue_cells,
 )
-from eo_risk.output.load_sheet import planned_hours
-from eo_risk.output.numbers import moment_text
+from eo_risk.output.load_sheet import item_title, load_number, planned_hours
+from eo_risk.output.numbers import known, moment_text
 from eo_risk.output.shown import answer_in
 from eo_risk.output.svg_chart import Band, fitting_scale
 from eo_risk.output.verdict_wording import (
@@ -26,7 +26,9 @@ from eo_risk.output.verdict_wording import (
 )
 from eo_risk.output.wording import (
     WATER_HEADER,
+    allowed_water,
     assumed_line,
+    beside_glycol,
     caution_line,
     difference_text,
     edition_text,
@@ -67,8 +69,8 @@ def _table(answer: dict) -> None:
                     key=lambda pair: words.WORST_FIRST.index(pair[1]["verdict"]))  # fmt: skip
     rows = [
         (
-            f"{number}. {item['name']}",
-            f"{words.SIGN[item['verdict']]} {item['verdict']}",
+            item_title(number, item),
+            f"{words.SIGN[item['verdict']]}\N{NO-BREAK SPACE}{item['verdict']}",
             short_reason(item),
             ruling_text(item),
             main_action(item, "below"),
@@ -109,7 +111,8 @@ def _curve(item: dict, planned_h: float | None, key: str) -> None:
 
 def _item(number: int, item: dict, planned_h: float | None, samples: int) -> None:
     sign = words.SIGN[item["verdict"]]
-    with st.expander(f"{sign} {number}. {words.plain(item['name'])}: {item['verdict']}"):
+    title = words.plain(item_title(number, item))
+    with st.expander(f"{sign} {title}: {item['verdict']}"):
         st.markdown(words.plain(verdict_line(item)))
         show.lines(words.WHY, why(item))
         show.lines(words.SURER if item["verdict"] == "Within" else words.CHANGES,
@@ -117,11 +120,13 @@ def _item(number: int, item: dict, planned_h: float | None, samples: int) -> Non
         if item["question"]:
             st.info(words.plain(item["question"]["text"]))
         _curve(item, planned_h, f"axis-{number}")
-        show.rows(OVER_TIME_HEADER, over_time_rows(item), OVER_TIME_TITLE)
+        show.titled_rows(OVER_TIME_HEADER, over_time_rows(item), OVER_TIME_TITLE)
         if item["residues"]:
             rows = (residue_cells(row, samples) for row in item["residues"])
-            show.rows(RESIDUE_HEADER, rows, words.RESIDUES)
-        show.rows(WATER_HEADER, water_rows(item), words.WATER)
+            show.titled_rows(RESIDUE_HEADER, rows, words.RESIDUES)
+        show.titled_rows(WATER_HEADER, water_rows(item), words.WATER)
+        for said in filter(None, (allowed_water(item), *beside_glycol(item))):
+            st.caption(words.plain(said))
         if slow_tail_hours(item):
             st.caption(words.plain(f"{slow_tail_hours(item)}. {slow_tail_note([item])}"))
         show.lines(words.CAUTIONS, list(map(caution_line, item["cautions"])))
@@ -151,12 +156,15 @@ def _result(found: state.Result) -> None:
     if state.is_stale(found):
         st.warning(words.STALE)
     st.info(answer["notice"])
+    plan = found.plan
+    st.text(f"{words.LOAD} {load_number(plan)}, {words.label('steriliser').lower()} "
+            f"{known(plan.steriliser)}, {moment_text(plan.cycle_start)}")  # fmt: skip
     _head(answer)
     _table(answer)
     show.lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
     show.lines(words.LOAD_CAUTIONS, load_cautions(answer))
     _downloads(found)
-    planned_h = planned_hours(found.plan)
+    planned_h = planned_hours(plan)
     for number, item in enumerate(answer["items"], 1):
         _item(number, item, planned_h, answer["samples"])
     st.caption(words.plain(f"{edition_text(answer)}. Seed {found.seed}, {found.samples} samples, "
