@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
 NOTHING = "nothing"  # what was given where a value is missing
-_SHORT_LIST = 12  # so many names are read faster than a guess at one is doubted
+SHORT_LIST = 12  # so many names are read faster than a guess at one is doubted
 
 
 def said_with(given: str, unit: str) -> str:
@@ -73,7 +73,7 @@ def nearest(name: str, choices: Iterable[str], count: int = 3) -> str:
     choices = [f'"{choice}"' if "," in choice else choice for choice in choices]
     if not choices:
         return "none"
-    if len(choices) <= _SHORT_LIST:
+    if len(choices) <= SHORT_LIST:
         return "one of: " + ", ".join(choices)
     by_lower = {choice.lower(): choice for choice in sorted(choices, reverse=True)}
     close = difflib.get_close_matches(str(name).lower(), by_lower, n=count, cutoff=0.0)

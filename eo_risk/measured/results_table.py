@@ -13,6 +13,7 @@ from pathlib import Path
 
 from eo_risk.errors import NOTHING, Fault, InputError, nearest
 from eo_risk.files import read_bytes
+from eo_risk.key_hints import unknown_key
 from eo_risk.spreadsheet import Row, Sheet, csv_text, place, sheet_from_bytes
 
 SUBSTANCES = ("EO", "ECH", "EG")
@@ -111,8 +112,8 @@ def _headers(sheet: Sheet) -> tuple[dict[str, str], list[Fault]]:
     for header in sheet.headers:
         name = "_".join(header.strip().lower().split())
         if name not in _NAMES:
-            faults.append(Fault(f"column {header!r}", "an unknown column", "",
-                                nearest(name, _NAMES), "See `eo-risk template lab`."))  # fmt: skip
+            faults.append(unknown_key(f"column {header!r}", "an unknown column", header, _NAMES,
+                                      "See `eo-risk template lab`."))  # fmt: skip
         elif name in found.values():
             faults.append(Fault(f"column {header!r}", "a column given twice", "", "once",
                                 "Remove one of them."))  # fmt: skip

@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from eo_risk.errors import Fault, nearest
+from eo_risk.errors import Fault
+from eo_risk.key_hints import unknown_key
 from eo_risk.units import split_number, unit_named, units_like
 
 _ENDINGS = {
@@ -70,8 +71,7 @@ def _place(header: str, columns: Sequence[Column], hint: str) -> Placed | Fault:
     by_name = {column.base: column for column in columns} | {c.header: c for c in columns}
     column = by_name.get(name)
     if column is None:
-        return Fault(where, "an unknown column", "", nearest(name, [c.header for c in columns]),
-                     hint)  # fmt: skip
+        return unknown_key(where, "an unknown column", header, [c.header for c in columns], hint)
     if not bracket:
         if name != column.header:
             return Fault(where, "a header without its unit", "", column.header,

@@ -23,6 +23,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from eo_risk.errors import NOTHING, Fault, nearest
+from eo_risk.key_hints import unknown_key
 from eo_risk.plan.clock import is_day, is_time_of_day
 from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
 
@@ -248,15 +249,20 @@ def faults_of(error: ValidationError, known_fields: dict[str, list[str]]) -> lis
         if item["type"] == "fault":
             found.append(Fault(where, *(context[k] for k in ("given", "unit", "allowed", "do"))))
         elif item["type"] == "extra_forbidden":
-            above = [str(step) for step in item["loc"][:-1] if not isinstance(step, int)]
-            names = known_fields.get(above[-1] if above else "", [])
-            key = str(item["loc"][-1])
-            blocks = sorted(b for b, fields in known_fields.items() if b and key in fields)
-            there = f"; it is one of {' or '.join(blocks)}" * bool(blocks)
-            do = f"This key is not known here{there}."
-            found.append(Fault(where, repr(key), "", nearest(key, names), do))
+            found.append(_unknown_key(where, item["loc"], known_fields))
         else:
             given = NOTHING if item["type"] == "missing" else repr(item.get("input"))[:60]
             allowed = _ALLOWED.get(item["type"], item["msg"].removeprefix("Value error, "))
             found.append(Fault(where, given, "", allowed, "Correct or complete it."))
     return found
+
+
+def _unknown_key(where: str, location: tuple, known_fields: dict[str, list[str]]) -> Fault:
+    """Refuse a key, and tell where it belongs or which field may be meant."""
+    above = [str(step) for step in location[:-1] if not isinstance(step, int)]
+    names, key = known_fields.get(above[-1] if above else "", []), str(location[-1])
+    others = {block: fields for block, fields in known_fields.items() if block}
+    blocks = sorted(block for block, fields in others.items() if key in fields)
+    there = f"; it is one of {' or '.join(blocks)}" * bool(blocks)
+    return unknown_key(where, repr(key), key, names, f"This key is not known here{there}.",
+                       None if blocks else others)  # fmt: skip

@@ -15,8 +15,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from eo_risk.errors import Fault, InputError, nearest
+from eo_risk.errors import Fault, InputError
 from eo_risk.files import read_text, refuse
+from eo_risk.key_hints import unknown_key
 from eo_risk.plan.fields import Block, faults_of
 from eo_risk.plan.load_plan import known_fields, validation_context
 from eo_risk.plan.plausible import plan_faults
@@ -137,11 +138,12 @@ def parse_site(text: str, folder: Path | None = None) -> Site:
         unknown tables) is faulty: nothing there can be left out unnoticed.
     """
     raw = _with_limits_file(_toml(text, "site file"), folder or Path())
+    top = [*KINDS, *COMMON]
     faults = [
-        Fault(f"site file, {key}", "an unknown table or key", "",
-              nearest(key, [*KINDS, *COMMON]), "Correct or remove it.")
+        unknown_key(f"site file, {key}", "an unknown table or key", key, top,
+                    "Correct or remove it.")
         for key in raw
-        if key not in KINDS and key not in COMMON
+        if key not in top
     ]  # fmt: skip
     if raw.get("schema_version", 1) != 1:
         faults.append(Fault("site file, schema_version", str(raw["schema_version"])[:20], "", "1",

@@ -113,7 +113,7 @@ def test_a_year_no_clock_knows_is_refused(raw):
 @pytest.mark.parametrize(
     ("key", "block"),
     [("bore_mm", "lumens"), ("wall_mm", "parts"), ("contact_area_cm2", "patient"),
-     ("eo_mass_percent", "gas"), ("air_changes_per_h", "aeration or room"), ("weight", "")],
+     ("eo_mass_percent", "gas"), ("air_changes_per_h", "aeration or room"), ("colour", "")],
 )  # fmt: skip
 def test_a_key_at_the_wrong_place_is_told_where_it_belongs(raw, key, block):
     raw["items"][0][key] = 1
