@@ -27,7 +27,8 @@ Faces = tuple[Literal["outer", "inner"], ...]
 
 _DEGREE = 8  # polynomial degree in each element
 _RATIO = 3.0  # each element towards a face is this many times thinner than the next
-_DEEPEST = 1e-8  # share of the thickness below which a skin is not resolved
+_FINE_RATIO = 1.7  # the same for profiles: the middle of a sphere weighs nothing in a mean
+_DEEPEST = 3e-7  # share of the thickness below which a skin is not resolved
 # What of any response may be left out; the mean of the layer errs by a tenth of its square.
 TOLERANCE = 2e-3
 FINE_TOLERANCE = 1e-6  # for profiles, which err by the tolerance itself
@@ -35,7 +36,7 @@ _LONGEST = 3.0  # Fourier number from which on only the slowest mode is left
 _CURVATURES = 40  # points at which modes of tube walls are tabulated
 # Curvatures whose responses span those of all tube walls; a bore below a thousandth of the
 # outer radius counts as one of that size.
-_SPANNING = (0.5, 0.0, 0.85, 0.97, 0.99, 1.0)
+_SPANNING = (0.5, 0.0, 0.85, 0.97, 0.99, 0.995, 0.998, 1.0)
 _MOST_CURVED = 0.999
 _POWERS = {"sheet": 0, "tube": 1, "rod": 1, "sphere": 2}
 
@@ -81,10 +82,10 @@ def _element() -> tuple[np.ndarray, np.ndarray]:
     return nodes, np.linalg.inv(legendre.legvander(nodes, _DEGREE))
 
 
-def _graded_edges(depth: float, faces: Faces) -> np.ndarray:
+def _graded_edges(depth: float, faces: Faces, ratio: float) -> np.ndarray:
     """Return element edges that resolve `depth`, a share of the thickness, at `faces`."""
-    count = max(1, int(np.ceil(np.log(1.0 / depth) / np.log(_RATIO))))
-    distances = _RATIO ** -np.arange(1.0, count + 1)
+    count = max(1, int(np.ceil(np.log(1.0 / depth) / np.log(ratio))))
+    distances = ratio ** -np.arange(1.0, count + 1)
     if len(faces) == 1:
         towards = 1.0 - distances if faces == ("outer",) else distances
         return np.unique(np.concatenate([[0.0, 1.0], towards]))
@@ -93,8 +94,8 @@ def _graded_edges(depth: float, faces: Faces) -> np.ndarray:
 
 
 @lru_cache(maxsize=64)
-def _mesh(depth: float, faces: Faces) -> _Mesh:
-    edges = _graded_edges(depth, faces)
+def _mesh(depth: float, faces: Faces, ratio: float) -> _Mesh:
+    edges = _graded_edges(depth, faces, ratio)
     gauss, weights = legendre.leggauss(_DEGREE + 2)
     _, to_legendre = _element()
     values = legendre.legvander(gauss, _DEGREE) @ to_legendre
@@ -189,7 +190,7 @@ def _subspace(
         depth = min(depth, 1.0 - _MOST_CURVED)
         # An open face of no area answers without bound: it would cost all others their digits.
         curvatures = tuple(min(curvature, _MOST_CURVED) for curvature in curvatures)
-    mesh = _mesh(depth, faces)
+    mesh = _mesh(depth, faces, _RATIO if tolerance == TOLERANCE else _FINE_RATIO)
     rates, vectors = _closed_modes(mesh, None, power, curvatures, np.eye(mesh.functions.shape[1]))
     # Coordinates in which the first body is orthonormal.
     weight = mesh.weight * (1.0 - curvatures[0] + curvatures[0] * mesh.position) ** power
@@ -298,7 +299,8 @@ def _tubes(
         mesh, subspace = _subspace(1, _SPANNING, faces, fourier, tolerance)
         shown = _at_positions(mesh, subspace, np.asarray(positions))
         places = np.concatenate([shown, subspace[[0, -1]]])
-        rate, values = _closed_modes(mesh, subspace, 1, np.minimum(curvature, _MOST_CURVED), places)
+        curved = np.minimum(curvature, _MOST_CURVED) if "inner" in faces else curvature
+        rate, values = _closed_modes(mesh, subspace, 1, curved, places)
         rate, values = np.ascontiguousarray(rate.T), np.ascontiguousarray(values.transpose(1, 2, 0))
     volume = 1.0 - 0.5 * curvature
     return Basis(rate, values[-1], values[-2], 1.0 / volume, (1.0 - curvature) / volume,

@@ -66,7 +66,8 @@ def advance_one_face(
     seen_real, seen_imag = _seen(response, port)
     real, imag = _parts(*own, poles)
     # The resistance for what a step draws from the mean, amount x flux; boundless in no time.
-    real += np.minimum(port.resistance / np.maximum(touch.amount, 1.0 / CLOSED), _BOUNDLESS)
+    amount = np.maximum(touch.amount, 1.0 / CLOSED)
+    real += np.minimum(port.resistance / amount, _BOUNDLESS)
     # What every pole draws, real parts over imaginary parts.
     count, samples = real.shape
     drawn = layer.room.array("drawn", 2 * count, samples)
@@ -88,5 +89,5 @@ def advance_one_face(
     if to_end:
         modes = [response.at_end([(touch.values, drawn)])]
         modes[0][0] = mean[-1]
-    flux = [poles.value @ (drawn / touch.amount)] if with_flux else []
+    flux = [poles.value @ (drawn / amount)] if with_flux else []
     return StepResult([mean], [None], flux, [{touch.layer: taken}], modes, None, None)

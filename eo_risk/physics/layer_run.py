@@ -189,8 +189,13 @@ class _Chunk:
         start, rise = stage.gas_start, stage.rise
         if rise is not None:
             rise = rise[here] if step.reach is None else rise[here] * step.reach[here]
+        resistance = resistance[here]
+        if step.reach is not None:
+            # In no time nothing passes, not even where nothing holds it back.
+            passes = (duration > 0.0) | (resistance > 0.0)
+            resistance = np.where(passes, resistance, CLOSED)
         return Port(
-            (self._touch(index, face, duration),), resistance[here], stage.ratio[here],
+            (self._touch(index, face, duration),), resistance, stage.ratio[here],
             (None if start is None else start[here], rise),
         )  # fmt: skip
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import brentq
-from scipy.special import erfcx, j0, j1, jn_zeros
+from scipy.special import erfcx, j0, j1, jn_zeros, y0, y1
 
 from eo_risk.physics.layer import Body, Stage, run_layer
 from eo_risk.physics.layer_basis import basis_for
@@ -170,6 +170,33 @@ def test_tube_walls_equal_the_hollow_cylinder(case):
         assert run.mean_kg_per_m3[1:, 0] == pytest.approx(case["taken_up"], abs=1e-7)
 
 
+def _bore_roots(inner, outer, count):
+    """Roots of the annulus that is at zero inside and closed outside."""
+
+    def seen(root):
+        return j0(root * inner) * y1(root * outer) - y0(root * inner) * j1(root * outer)
+
+    grid = np.arange(1e-3, 4.0 * count, 0.02)
+    change = np.flatnonzero(np.diff(np.sign(seen(grid))))[:count]
+    return np.array([brentq(seen, grid[i], grid[i + 1], xtol=1e-14) for i in change])
+
+
+@pytest.mark.parametrize("inner_over_outer", [0.07, 0.015, 0.006, 0.0025, 0.0015])
+def test_what_a_narrow_bore_lets_out(inner_over_outer):
+    """No resistance in the bore: Bessel series of the annulus (Crank 1975, ch. 5), 12 roots."""
+    outer = 1.0 / (1.0 - inner_over_outer)
+    inner, fourier = outer - 1.0, np.array([0.1, 1.0, 10.0])
+    root = _bore_roots(inner, outer, 12)
+    share = j1(root * outer) ** 2 / (j0(root * inner) ** 2 - j1(root * outer) ** 2)
+    share *= 4.0 / (root**2 * (outer**2 - inner**2))
+    left = np.exp(-np.outer(fourier, root**2)) @ share
+    times = fourier * SCALE_S
+    stage = Stage(times[-1], D, 1.0, output_times_s=tuple(times[:-1]))
+    for radius in (outer, np.array([outer, 1.3, 4.0])):
+        run = run_layer(Body("tube", A, A * radius, "inner"), [stage], start_kg_per_m3=1.0)
+        assert run.mean_kg_per_m3[1:, 0] == pytest.approx(left, abs=1e-6)
+
+
 @pytest.mark.parametrize(("faces", "ratio"), [("outer", 1.30), ("inner", 0.75)])
 def test_first_rate_of_a_tube_open_on_one_face(faces, ratio):
     """Outer over inner diameter 2, against the sheet of the wall: first root of the annulus.
@@ -215,6 +242,23 @@ def test_tubes_of_many_sizes_and_speeds_equal_each_alone(faces):
     for sample in range(0, samples, 4):
         alone = run(sample)[:, 0]
         assert together[:, sample] == pytest.approx(alone, abs=1e-6 * alone.max())
+
+
+@pytest.mark.parametrize("slowest", [1e-10, 1e-12, 1e-14, 1e-18])
+@pytest.mark.parametrize(("shape", "faces"), [("sheet", "outer"), ("sheet", "both"),
+                                              ("tube", "both")])  # fmt: skip
+def test_a_fast_sample_keeps_its_digits_beside_a_slow_one(shape, faces, slowest):
+    """Samples do not know of each other (no source needed), whatever they differ by."""
+
+    def run(share):
+        d = D * np.asarray(share)
+        stages = [Stage(fourier * SCALE_S, d, 5.0, gas, None, 1e4 * d / A, inner * d / A)
+                  for fourier, gas, inner in ((1e-4, 1.0, 2.0), (1e-2, 0.0, 2.0), (1.0, 0.0, 1e6))
+        ]  # fmt: skip
+        return run_layer(Body(shape, A, 2.0 * A, faces), stages).mean_kg_per_m3[:, 0]
+
+    alone = run([1.0])
+    assert run([1.0, 1e4 * slowest]) == pytest.approx(alone, abs=1e-6 * alone.max())
 
 
 # Of sixteen decades the rounding of the fastest modes leaves the slow ones two digits.

@@ -244,6 +244,23 @@ def test_profiles_average_to_the_mean(shape):
     assert means == pytest.approx(run.mean_kg_per_m3, rel=1e-5)
 
 
+@pytest.mark.parametrize("fourier", [1e-3, 1e-2, 0.03])
+def test_profiles_reach_the_middle_of_a_sphere(fourier):
+    """Crank 1975, eqs 6.18 and 6.19."""
+    x, n = np.array([1e-6, 0.01, 0.1, 0.5, 0.9]), np.arange(1, 300)
+    terms = (-1.0) ** n * np.sinc(n * x[:, None]) * np.exp(-((n * np.pi) ** 2) * fourier)
+    run = run_layer(Body("sphere", A), [Stage(fourier * SCALE_S, D, 1.0, 1.0)], profile_at=x)
+    assert run.profile_kg_per_m3[-1, :, 0] == pytest.approx(1.0 + 2.0 * terms.sum(axis=1), abs=5e-6)
+
+
+@pytest.mark.parametrize("bore", [5e-4, 2e-5])
+def test_a_profile_does_not_change_a_wall_with_hardly_a_bore(bore):
+    body = Body("tube", A, A / (1.0 - bore), "outer")
+    stages = [Stage(0.01 * SCALE_S, D, 1.0, 1.0), Stage(0.1 * SCALE_S, D, 1.0)]
+    with_profile = run_layer(body, stages, profile_at=[0.5]).mean_kg_per_m3
+    assert with_profile == pytest.approx(run_layer(body, stages).mean_kg_per_m3, abs=1e-7)
+
+
 @pytest.mark.parametrize("shape", ["sheet", "tube", "rod", "sphere"])
 def test_only_fourier_and_biot_numbers_count(shape):
     """Similarity of the diffusion equation (Crank 1975, ch. 1 and 4).
