@@ -180,6 +180,20 @@ def test_the_layer_model_stands_beside_the_line(capsys, study):
     assert [r["quantity"] for r in found["site_material_records"]] == ["diffusivity"]
 
 
+def test_a_substance_with_a_limit_that_nothing_was_said_of_is_named(capsys, study, demo):
+    certificates = (str(demo / "lab_certificates.csv"), "--only", "state=new", "--limit-mg", "4")
+    for argv, said in (
+        ((str(study), "--limit-mg", "4"), ["ECH: not assessed, no result to use"]),
+        (certificates, ["ECH: not assessed, no limit given"]),
+        ((*certificates, "--also", "ECH=9"), []),
+        ((str(demo / "lab_certificates.csv"), "--only", "state=new", "--substance", "ECH",
+          "--limit-mg", "9"), ["EO: not assessed, no limit given"]),
+    ):  # fmt: skip
+        assert main(["lab", *argv]) == 0
+        printed = capsys.readouterr().out
+        assert [line for line in printed.splitlines() if "not assessed" in line] == said
+
+
 def test_the_fitted_diffusivity_is_printed_with_its_figures(capsys, study):
     body = ("--material", "pvc_plasticised", "--thickness-mm", "4")
     assert main(["lab", str(study), "--limit-mg", "4", *body, "--json"]) == 0

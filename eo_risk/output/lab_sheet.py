@@ -206,6 +206,7 @@ def _curve(answer: dict) -> Markup:
         _cautions(answer),
     ]
     facts_beside = [
+        _others(answer),
         tag("h3", "What would void it"), bullets(VOIDED_BY),
         tag("h3", _FAMILY),
         bullets(_family(answer))
@@ -213,7 +214,7 @@ def _curve(answer: dict) -> Markup:
     ]  # fmt: skip
     pair = tag("div", tag("div", picture), tag("div", facts_beside), class_="pair")
     models = table(model_header(answer), model_rows(answer))
-    return escaped([_verdict(answer), models, _others(answer), _matrix(answer), pair])
+    return escaped([_verdict(answer), models, _matrix(answer), pair])
 
 
 def lab_sheet_html(answer: dict, created: datetime | None) -> str:

@@ -211,7 +211,15 @@ def other_lines(answer: dict) -> list[str]:
         lines.append(ruled)
     elif lines and answer["ruling"]:
         lines.append(f"{answer['substance']} rules.")
-    return lines
+    return lines + _not_assessed(answer)
+
+
+def _not_assessed(answer: dict) -> list[str]:
+    """Say which substance with a limit nothing was said of: a release time covers both."""
+    said = {answer["substance"], *(other["substance"] for other in answer["substances"])}
+    tested = {row["substance"] for row in answer["results"] if row["used"]}
+    return [f"{name}: not assessed, {'no limit given' if name in tested else 'no result to use'}"
+            for name in ("EO", "ECH") if name not in said]  # fmt: skip
 
 
 def layer_lines(answer: dict) -> list[str]:
