@@ -56,6 +56,8 @@ def test_records_are_complete_and_sourced(records):
         assert record.low <= record.value <= record.high, record.id
         assert record.unit in units.SI_FACTOR or record.unit == "C", record.id
         assert math.isfinite(record.value_si), record.id
+        # It stands alone in an answer, far from the record before it.
+        assert not re.search(r"\bits activation\b|\bthe same\b", record.quantity), record.id
         assert re.fullmatch(r"[a-z0-9_]+(\.[a-z0-9_]+)+", record.id), record.id
         if record.valid_low_c is not None or record.valid_high_c is not None:
             assert record.valid_low_c < record.valid_high_c, record.id

@@ -209,6 +209,8 @@ def action_text(action: dict) -> str:
     """Write one action: what, how much, and how."""
     how = " ".join(filter(None, (_amount(action), printable(action["detail"]))))
     name = said_action(action["action"], action["unit"], action.get("aerator", ""))
+    if how.casefold().startswith(f"{name} "):  # "ask: Ask or read the instructions"
+        return name + how[len(name):]
     return ": ".join(filter(None, (name, how)))
 
 

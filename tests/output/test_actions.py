@@ -36,6 +36,9 @@ ASK = action("ask", detail="Which grade is the tube?")
         (action("humidify", 40.0, "%", "relative humidity in the chamber, at most 80 %"),
          "humidify: 40 % relative humidity in the chamber, at most 80 %"),
         (METHOD, "use another method: wanted before it may come out"),
+        (action("ask", detail="Ask or read the instructions for use."),
+         "ask or read the instructions for use."),
+        (action("ask", detail="Asking nobody?"), "ask: Asking nobody?"),
     ],
 )  # fmt: skip
 def test_an_action_reads_as_one_sentence(answer, given, said):
