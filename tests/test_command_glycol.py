@@ -130,6 +130,7 @@ def test_no_chloride_named_is_not_printed_as_no_chlorohydrin(capsys, salt):
     else:
         assert [line.partition(":")[0] for line in said] == ["ECH, unbuffered", "ECH, buffered"]
         assert all(line.endswith(": 0 mg (0 to 0)") is (salt == "0") for line in said)
+    assert answer(capsys, *ONE_ML, *CYCLE, *named)["not_assessed"] == (said if salt is None else [])
 
 
 def test_saline(capsys):

@@ -307,6 +307,7 @@ def _answer(given: dict) -> dict:
         "air_to_largest_min": minutes,
         "assumed_of_air": of_air,
         "assumed": assumed_of(inputs),
+        "not_assessed": _not_assessed(given),
         "records": [{"id": r, "class": reference.record(r).data_class} for r in drawn],
         "samples": given["samples"],
         "seed": given["seed"],
@@ -330,13 +331,19 @@ def _way_there(answer: dict, water_mg: float) -> str:
     return f"more air through the lumen comes to it ({minutes_words(minutes)}), then look again"
 
 
-def _chlorohydrin(answer: dict, given: dict) -> list[str]:
-    """Say the ECH, or that salt nobody told of makes some: its 0 would read as none."""
-    if given["chloride"] is None:
-        return ["ECH: not assessed, no chloride named (--chloride-mol-per-l, 0 for water without "
-                "salt); salt would make ECH, and more EG"]  # fmt: skip
-    return [f"ECH, {name}: {band(**answer[f'ech_{name}_mg'], unit='mg')}"
-            for name in ("unbuffered", "buffered")]  # fmt: skip
+def _not_assessed(given: dict) -> list[str]:
+    """Say what was not told: an ECH of 0 would read as none."""
+    if given["chloride"] is not None:
+        return []
+    return ["ECH: not assessed, no chloride named (--chloride-mol-per-l, 0 for water without "
+            "salt); salt would make ECH, and more EG"]  # fmt: skip
+
+
+def _chlorohydrin(answer: dict) -> list[str]:
+    return answer["not_assessed"] or [
+        f"ECH, {name}: {band(**answer[f'ech_{name}_mg'], unit='mg')}"
+        for name in ("unbuffered", "buffered")
+    ]
 
 
 def _lines(answer: dict, given: dict) -> list[str]:
@@ -347,7 +354,7 @@ def _lines(answer: dict, given: dict) -> list[str]:
         f"EO dissolved as the exposure ends: {band(**answer['eo_dissolved_mg'], unit='mg')}",
         f"EG then: {band(**answer['eg_mg'], unit='mg')}",
         *_after_aeration(answer),
-        *_chlorohydrin(answer, given),
+        *_chlorohydrin(answer),
         f"ceiling of EG: {significant(answer['eg_ceiling_mg'])} mg",
     ]
     deg, share = answer["deg_mg"], answer["deg_share"]

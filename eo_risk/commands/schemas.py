@@ -179,6 +179,7 @@ def glycol() -> Schema:
         **amounts, eg_ceiling_mg={}, deg_mg=band(), eg_removed_mg=or_null(band()),
         reference_mg=AMOUNT, largest_water_mg=AMOUNT,
         air_to_largest_min=or_null(band(or_null(AMOUNT), "p50", "p95")),
+        not_assessed=array(TEXT),
     )  # fmt: skip
 
 
