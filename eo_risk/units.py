@@ -16,6 +16,9 @@ STANDARD_GRAVITY_M_PER_S2 = 9.80665
 SECONDS_PER_HOUR = 3600.0
 SECONDS_PER_DAY = 86400.0
 
+# Of any unit: what is less than this is nothing, for its square is zero in the computer.
+LEAST = 1e-100
+
 # One of the named unit, in SI. Temperatures are converted by their own functions.
 SI_FACTOR: dict[str, float] = {
     "-": 1.0,

@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from eo_risk.commands.flags import Flags
-from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit, say
+from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit
 from eo_risk.errors import NOTHING, Fault
 from eo_risk.units import to_si
 
@@ -94,13 +94,17 @@ def _part(given: dict):
 
 def _own_records(site: str | None):
     """Return the material records of a site file that hold for every item."""
+    from eo_risk.errors import InputError
     from eo_risk.plan.site_file import read_site
 
     if site is None:
         return ()
     found = read_site(Path(site))
-    for fault in found.broken_faults:
-        say(f"site file, entry left out: {fault}")
+    # As in a check: the shipped record may be of a faster material.
+    faults = [fault for entry in found.broken if entry.kind == "material_record"
+              for fault in entry.faults]  # fmt: skip
+    if faults:
+        raise InputError(faults)
     return tuple(r for r in found.material_record if not r.items)
 
 

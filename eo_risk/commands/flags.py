@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 
 from eo_risk.errors import NOTHING, Fault, InputError, unknown_name
+from eo_risk.units import LEAST
 
 
 class Flags:
@@ -48,7 +49,8 @@ class Flags:
             value = float(text)
         except ValueError:
             value = math.nan
-        if not math.isfinite(value) or not low <= value <= high or (above and value == low):
+        within = low + LEAST < value <= high if above else low <= value <= high
+        if not math.isfinite(value) or not within:
             self.fault(flag, unit, allowed, "Correct this number.")
             return None
         return value

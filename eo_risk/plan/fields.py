@@ -25,7 +25,7 @@ from pydantic_core import PydanticCustomError
 from eo_risk.errors import NOTHING, Fault, nearest
 from eo_risk.key_hints import unknown_key
 from eo_risk.plan.clock import is_day, is_time_of_day
-from eo_risk.units import STANDARD_ATMOSPHERE_PA, parse_quantity
+from eo_risk.units import LEAST, STANDARD_ATMOSPHERE_PA, parse_quantity
 
 
 class Block(BaseModel):
@@ -119,7 +119,7 @@ def number(
             return NONE_NAMED
         ambient_pa = (info.context or {}).get("ambient_pa", STANDARD_ATMOSPHERE_PA)
         given = _read_number(value, unit, allowed, ambient_pa)
-        if given > high or given < low or (above and given == low):
+        if given > high or given < low or (above and given <= low + LEAST):
             raise fault(f"{given:g}", unit, allowed, "Correct it, or write 'unknown'.")
         return given
 

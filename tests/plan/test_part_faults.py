@@ -40,6 +40,7 @@ PLACE = "items[1].parts[0]"
     ("path", "value", "where", "allowed"),
     [
         (f"{PART}.thickness_mm", 0, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
+        (f"{PART}.thickness_mm", 1e-200, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
         (f"{PART}.thickness_mm", -3, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
         (f"{PART}.wall_mm", 0, f"{PLACE}.wall_mm", "more than 0 to 100 mm"),
         (f"{PART}.outer_diameter_mm", 0, f"{PLACE}.outer_diameter_mm", "more than 0 to 500 mm"),
