@@ -53,8 +53,8 @@ page = st.navigation(
         st.Page("views/laboratory.py", title=lab_words.LABORATORY),
     ]
 )
-_sidebar()
 for line in state.take_said():
     st.toast(line)
 site_choice.show_refused()
 page.run()
+_sidebar()  # shows and saves the plan as the page has just changed it

@@ -225,6 +225,7 @@ def test_an_item_may_be_added_from_a_starting_type(at):
     added = plan(at).items[-1]
     assert (added.name, added.starting_type) == ("new piece", name)
     assert added.parts
+    assert at.sidebar.text[0].value.endswith("Items: 3")  # counted at once
 
 
 def test_all_fields_of_one_item_can_be_changed(at):
@@ -308,6 +309,9 @@ def test_items_come_in_from_a_table(at):
     before = len(plan(at).items)
     press(at, words.IMPORT)
     assert [i.name for i in plan(at).items[before:]] == ["probe tip", "spring"]
+    names = at.dataframe[0].value["name"].tolist()  # the table shows them at once
+    assert names[before:] == ["probe tip", "spring"]
+    assert any(words.UNDERSTOOD in toast.value for toast in at.toast)
 
 
 def test_a_bad_table_names_row_and_column(at):

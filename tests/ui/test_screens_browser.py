@@ -87,6 +87,10 @@ def test_an_edited_cell_reaches_the_plan_and_marks_the_result_old(page, tmp_path
     page.keyboard.press("Enter")
     expect(page.locator("textarea.gdg-input")).to_have_count(0)
     _settled(page)
+    if width > 700:  # the sidebar is open: what is saved next holds the edit
+        with page.expect_download() as got:
+            page.get_by_role("button", name=words.SAVE_PLAN).click()
+        assert "renamed forceps" in Path(got.value.path()).read_text(encoding="utf-8")
     page.get_by_text(words.DETAILS, exact=True).click()
     name = page.get_by_label(words.label("name"), exact=True).first
     expect(name).to_have_value("renamed forceps")
@@ -117,6 +121,7 @@ def test_a_cleared_number_is_unknown_and_faults_are_named(page, go):
 
 def test_the_screens_are_named_for_a_screen_reader(page):
     page.get_by_role("region", name=words.ITEMS_TABLE).wait_for()
+    page.get_by_text(words.SAVE_PLAN).wait_for(state="attached")  # the sidebar is drawn last
     tree = page.locator("body").aria_snapshot()
     assert f'heading "{words.LOAD}"' in tree
     assert f'button "{words.SAVE_PLAN}"' in tree

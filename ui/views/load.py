@@ -75,7 +75,8 @@ def _import() -> None:
     faults = table.with_own(state.offer(candidate, usable=not table.faults), len(kept))
     forms.show_faults(faults)
     if not faults:
-        st.success(f"{len(table.items)} {words.ROWS_READ}. {table.understood}")
+        state.say(words.plain(f"{words.UNDERSTOOD}: {table.understood}"))
+        st.rerun()  # the table above was drawn without them
 
 
 def _by_name() -> None:
