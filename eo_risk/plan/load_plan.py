@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Literal
@@ -394,8 +395,14 @@ def json_of(text: str) -> object:
     def refuse(constant: str) -> None:
         raise ValueError(constant)  # what was given, as of any other text that is no JSON
 
+    def block(pairs: list[tuple[str, object]]) -> dict:
+        twice = [key for key, count in Counter(key for key, _ in pairs).items() if count > 1]
+        if twice:  # one of the two would count, and nobody would know which
+            raise ValueError(f"a block with {twice[0][:40]!r} twice")
+        return dict(pairs)
+
     try:
-        return json.loads(text, parse_constant=refuse)
+        return json.loads(text, parse_constant=refuse, object_pairs_hook=block)
     except (ValueError, RecursionError) as error:
         fault = Fault("(file)", str(error)[:80], "", "JSON text", "Correct the file.")
         raise InputError([fault]) from None

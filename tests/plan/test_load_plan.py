@@ -88,6 +88,11 @@ def test_a_plan_with_ten_faults_reports_all_ten_with_their_paths(raw):
     assert "more than 0 to 100 mm" in faults["items[1].lumens[0].bore_mm"].allowed
 
 
+def test_a_key_twice_in_a_block_is_refused():
+    with pytest.raises(InputError, match="'hours' twice"):
+        parse_plan('{"aeration": [{"hours": 12, "place": "room", "hours": 2}]}')
+
+
 @pytest.mark.parametrize("text", ["{", "[]", '{"schema_version": NaN}', '"plan"', "[" * 100_000])
 def test_text_that_is_no_plan_is_refused(text):
     with pytest.raises(InputError, match="JSON"):
