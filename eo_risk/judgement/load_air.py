@@ -99,10 +99,11 @@ def _airs(plan: LoadPlan, timeline: Timeline, inputs: ItemInputs) -> list[Shared
 
 def shared_levels(
     plan: LoadPlan, timeline: Timeline, inputs: ItemInputs, load: Sequence[ItemParts]
-) -> np.ndarray:
-    """Return the EO level of the air, load and air run as one. [kg/m3], (outputs, samples)
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the EO level of the air, load and air run as one, and its sum over the time.
 
-    Outputs as `Timeline` has them; before the aeration the level is 0.
+    In [kg/m3] and [kg s/m3], each (outputs, samples), outputs as `Timeline` has them; before the
+    aeration both are 0.
 
     Parameters
     ----------
@@ -118,13 +119,15 @@ def shared_levels(
     _airs(plan, timeline, inputs)  # what is assumed of the air is noted once, for the load
     chamber = len(timeline.injected) - len(timeline.aeration)
 
-    def levels_of(here: slice) -> np.ndarray:
+    def levels_of(here: slice) -> tuple[np.ndarray, np.ndarray]:
         cut = within(timeline, here, inputs.samples)
         airs = [None] * chamber + _airs(plan, cut, inputs.within(here))
-        return run_shared_air(_shared_parts(plan, cut.followed, load, here), airs).air_kg_per_m3
+        run = run_shared_air(_shared_parts(plan, cut.followed, load, here), airs)
+        return run.air_kg_per_m3, run.air_total_kg_s_per_m3
 
     found = [levels_of(here) for here in windows(inputs.samples, _layers(load))]
-    return np.maximum(np.concatenate(found, axis=1), 0.0)
+    level, total = (np.concatenate(windowed, axis=1) for windowed in zip(*found, strict=True))
+    return np.maximum(level, 0.0), total
 
 
 def _layers(load: Sequence[ItemParts]) -> int:
@@ -189,14 +192,22 @@ def depleted_level(
     return np.concatenate([level_of(h) for h in windows(inputs.samples, _layers(load))])
 
 
-def gas_of(timeline: Timeline, level: np.ndarray) -> Gas:
-    """Return start and end level of every stage that is followed, its aeration in `level`."""
+def gas_of(timeline: Timeline, level: np.ndarray, total: np.ndarray) -> Gas:
+    """Return start and end level of every stage that is followed; `level`, `total` of its aeration.
+
+    The level within a stage is taken as a line that ends as the level does and has its mean: on a
+    line between the levels alone an item would meet too little gas while they rise fast, and
+    too much while they fall.
+    """
     found, chamber = [], len(timeline.injected) - len(timeline.aeration)
     for k, stage in enumerate(timeline.followed):
         if k < chamber:
             found.append((stage.eo_start_kg_per_m3, stage.eo_end_kg_per_m3))
-        else:
-            found.append((level[k if stage.after is None else stage.after + 1], level[k + 1]))
+            continue
+        before, end = k if stage.after is None else stage.after + 1, level[k + 1]
+        lasts = np.where(stage.duration_s > 0.0, stage.duration_s, 1.0)
+        mean = (total[k + 1] - total[before]) / lasts
+        found.append((np.maximum(2.0 * mean - end, 0.0), end))
     return found
 
 

@@ -54,8 +54,8 @@ class LoadContext:
         """EO levels around the load in every stage, None for those of the timeline."""
         if self.load is None:
             return None
-        found = shared_levels(self.plan, self.timeline, self.inputs, self.load)
-        return gas_of(self.timeline, found)
+        level, total = shared_levels(self.plan, self.timeline, self.inputs, self.load)
+        return gas_of(self.timeline, level, total)
 
     def drawn_as(self, name: str, item_name: str) -> str:
         """Return the name under which the draw knows an input of an item or of the load."""

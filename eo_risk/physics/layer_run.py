@@ -60,8 +60,8 @@ class Outputs:
 
     Amounts per volume of a layer [kg/m3]: `mean`, `product` of the layers that react, and by
     (layer, face) `gained` and, if asked for, `flux` out [kg/(m2 s)]. `profile` of the first
-    layer has shape (outputs, positions, samples); `carried` is what changes of air took
-    away [kg].
+    layer has shape (outputs, positions, samples); `air_total` is the level of the air summed over
+    the time [kg s/m3], `carried` what changes of air took away [kg].
     """
 
     mean: list[np.ndarray]
@@ -70,6 +70,7 @@ class Outputs:
     flux: dict[tuple[int, str], np.ndarray]
     profile: np.ndarray | None
     air: np.ndarray | None
+    air_total: np.ndarray | None
     carried: np.ndarray | None
     lone: dict[str, float]
 
@@ -83,8 +84,8 @@ class Outputs:
 
         return Outputs(
             [change(mean) for mean in self.mean], changed(self.product), changed(self.gained),
-            changed(self.flux), changed(self.profile), changed(self.air), changed(self.carried),
-            self.lone,
+            changed(self.flux), changed(self.profile), changed(self.air),
+            changed(self.air_total), changed(self.carried), self.lone,
         )  # fmt: skip
 
     def product_of(self, layer: int) -> np.ndarray:
@@ -113,8 +114,7 @@ def _outputs(
         {} if lone else {key: np.zeros(shape) for key in open_faces},
         {key: np.zeros(shape) for key in open_faces if with_flux},
         np.zeros((outputs, positions, samples)) if positions else None,
-        np.zeros(shape) if with_air else None,
-        np.zeros(shape) if with_air else None,
+        *(np.zeros(shape) if with_air else None for _ in range(3)),
         lone,
     )
 
@@ -162,7 +162,7 @@ class _Chunk:
         self.modes = [self._start(*pair, width) for pair in zip(layers, self.bases, strict=True)]
         self.fresh = True  # no step taken yet
         self.rooms = [kept_room()] if len(layers) == 1 else [Room() for _ in layers]
-        self.air, self.carried = np.zeros(width), np.zeros(width)  # kg/m3, kg
+        self.air, self.air_total, self.carried = np.zeros((3, width))  # kg/m3, kg s/m3, kg
         self.totals: dict = {}  # what ran up so far, by kind and key of the outputs
         self.kept: dict[int, tuple] = {}  # the state at the end of stages that branch
 
@@ -256,10 +256,10 @@ class _Chunk:
 
     def _keep(self, stage: int) -> None:
         self.kept[stage] = ([modes.copy() for modes in self.modes], dict(self.totals), self.air,
-                            self.carried)  # fmt: skip
+                            self.air_total, self.carried)  # fmt: skip
 
     def _restore(self, stage: int) -> None:
-        modes, totals, self.air, self.carried = self.kept[stage]
+        modes, totals, self.air, self.air_total, self.carried = self.kept[stage]
         self.modes, self.totals = [m.copy() for m in modes], dict(totals)
 
     def _one(self, step: Step, air: AirNow | None, volumes, out: Outputs, to_end: bool) -> None:
@@ -275,15 +275,19 @@ class _Chunk:
         if not out.lone:
             self._add_up(out, step, self._changes(ports, found))
         if shared is not None:
-            out.air[rows] = found.air
             times = np.asarray(step.times)[:, None]
+            out.air[rows] = found.air
+            out.air_total[rows] = self.air_total + found.air_total * duration
             carried = shared.changes * shared.volume * (found.air_total - shared.supply * times)
             out.carried[rows] = self.carried + carried
         self._show_profile(out, rows.stop - 1, found.modes)
         if step.reach is None:
             self.modes, self.fresh = found.modes, False
             if shared is not None:
-                self.air, self.carried = found.air[-1], self.carried + carried[-1]
+                last = rows.stop - 1
+                self.air, self.air_total, self.carried = (
+                    array[last].copy() for array in (out.air, out.air_total, out.carried)
+                )
 
     def _advance(self, step: Step, duration, ports, air, to_end, with_flux) -> StepResult:
         layers, poles = self._layers_now(step, duration), shared_poles(step.times)

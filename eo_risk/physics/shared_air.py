@@ -64,9 +64,9 @@ class SharedAirRun:
     """What a run found at the start, every output time and stage end.
 
     `mean` and `product` of every layer, per its volume [kg/m3], shape (layers, outputs,
-    samples), a coat right after its part; `air` the level of the shared air [kg/m3] and
-    `carried_out` what changes of air took away so far [kg], shape (outputs, samples), 0 in
-    stages without shared air.
+    samples), a coat right after its part; `air` the level of the shared air [kg/m3],
+    `air_total` that level summed over the time so far [kg s/m3] and `carried_out` what changes of
+    air took away so far [kg], shape (outputs, samples), 0 in stages without shared air.
     """
 
     time_s: np.ndarray
@@ -74,6 +74,7 @@ class SharedAirRun:
     mean_kg_per_m3: np.ndarray
     product_kg_per_m3: np.ndarray
     air_kg_per_m3: np.ndarray
+    air_total_kg_s_per_m3: np.ndarray
     carried_out_kg: np.ndarray
 
 
@@ -175,7 +176,8 @@ def run_shared_air(
     )  # fmt: skip
     product = np.stack([found.product_of(i) for i in range(len(flat))])
     index = stage_of_outputs(parts[0].stages)
-    return SharedAirRun(time, index, np.stack(found.mean), product, found.air, found.carried)
+    return SharedAirRun(time, index, np.stack(found.mean), product, found.air,
+                        found.air_total, found.carried)  # fmt: skip
 
 
 def _air_now(air: SharedAir, samples: int) -> AirNow:

@@ -54,6 +54,8 @@ def test_shared_air_branches_with_what_it_held():
     alone = run(STRAIGHT, [None, fresh, still, still])
     assert whole.air_kg_per_m3[4:] == pytest.approx(alone.air_kg_per_m3[3:], rel=1e-6)
     assert whole.carried_out_kg[4:] == pytest.approx(alone.carried_out_kg[3:], rel=1e-6)
+    total, expected = whole.air_total_kg_s_per_m3, alone.air_total_kg_s_per_m3
+    assert total[4:] == pytest.approx(expected[3:], rel=1e-6)
     assert whole.mean_kg_per_m3[0, 4:] == pytest.approx(alone.mean_kg_per_m3[0, 3:], rel=1e-6)
 
 

@@ -126,19 +126,25 @@ def test_a_column_filled_part_way(share):
 
 
 def test_part_and_air_are_two_boxes():
-    """A well-mixed part in well-mixed air: matrix exponential of two boxes (scipy)."""
+    """A well-mixed part in well-mixed air: matrix exponential of two boxes (scipy).
+
+    A third row sums the level of the air over the time.
+    """
     volume, free, ratio, h, size = 1e-3, 0.1, 20.0, 1e-5, 1e-3
     times = np.array([100.0, 1000.0, 3600.0])
     for changes in (0.0, 2 / 3600, 0.1):
         out = h / size * np.array([1.0 / ratio, -1.0])
-        matrix = np.array([-out, volume / free * out - np.array([0.0, changes])])
+        matrix = np.zeros((3, 3))
+        matrix[:2, :2] = -out, volume / free * out - np.array([0.0, changes])
+        matrix[2, 1] = 1.0
         stage = Stage(times[-1], 0.0, ratio, transfer_outer_m_per_s=h,
                       output_times_s=tuple(times[:-1]))  # fmt: skip
         run = run_shared_air([SharedPart(Body("lumped", size), [stage], volume, 5.0)],
                              [SharedAir(free, changes, 0.0)])  # fmt: skip
-        expected = np.array([expm(matrix * t) @ [5.0, 0.0] for t in times])
+        expected = np.array([expm(matrix * t) @ [5.0, 0.0, 0.0] for t in times])
         assert run.mean_kg_per_m3[0, 1:, 0] == pytest.approx(expected[:, 0], rel=1e-8)
         assert run.air_kg_per_m3[1:, 0] == pytest.approx(expected[:, 1], rel=1e-8)
+        assert run.air_total_kg_s_per_m3[1:, 0] == pytest.approx(expected[:, 2], rel=1e-8)
 
 
 def load(samples=4):
