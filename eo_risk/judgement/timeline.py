@@ -29,8 +29,10 @@ from eo_risk.plan.load_plan import AerationStep, LoadPlan
 _EXPOSURE_CUTS = (0.1, 0.4, 1.0)
 _FIRST_AERATION_CUTS = (0.02, 0.06, 0.14, 0.26, 0.42, 0.6, 0.8, 1.0)
 _LATER_AERATION_CUTS = (0.15, 0.5, 1.0)
-_EARLY = 0.25  # of the time in which the load follows the temperature around it
-_HALVED_BELOW = 0.1  # of a step that is long against that time: each cut is twice the one before
+# A step that is long against the time in which the load follows the temperature around it is cut
+# first at this share of that time, then each time at most so many times as late.
+_EARLY = 0.25
+_FIRST_RATIO, _LATER_RATIO = 1.5, 2.0
 # Air washes beyond this number carry almost no EO and are run as one stage.
 _WASHES_APART = 4
 
@@ -271,24 +273,25 @@ def _aerated(
                               "assumed.aeration_temperature")  # fmt: skip
         hours = 0.0 if step.hours is None else step.hours
         duration_s = units.to_si(hours, "h")
-        usual = _LATER_AERATION_CUTS if index else _first_cuts(duration_s)
         walk.go(f"aeration {index + 1}", np.full_like(load_k, duration_s), gas_k,
-                cuts=usual if cuts is None else cuts, step=index,
+                cuts=_cuts(duration_s, first=index == 0) if cuts is None else cuts, step=index,
                 still_air=step.place == "room")  # fmt: skip
     return walk
 
 
-def _first_cuts(duration_s: float) -> tuple[float, ...]:
-    """Return the cuts of the first aeration step, the first of them early in the warm-up.
+def _cuts(duration_s: float, *, first: bool) -> tuple[float, ...]:
+    """Return the cuts of an aeration step, those of a long one in equal ratios of time.
 
-    So what a fast item needs does not hang on how long the aeration goes on.
+    So what a fast item needs does not hang on how long the step goes on, and no mean temperature
+    stands for hours in which the load warms up or cools down.
     """
+    usual = _FIRST_AERATION_CUTS if first else _LATER_AERATION_CUTS
     early = _EARLY * central("load.temperature_lag")
-    if _FIRST_AERATION_CUTS[0] * duration_s <= early:
-        return _FIRST_AERATION_CUTS
-    later = tuple(cut for cut in _FIRST_AERATION_CUTS if cut > _HALVED_BELOW)
-    count = int(np.ceil(np.log2(later[0] * duration_s / early)))
-    return (*(later[0] * 0.5**halvings for halvings in range(count, 0, -1)), *later)
+    if usual[0] * duration_s <= early:
+        return usual
+    ratio = _FIRST_RATIO if first else _LATER_RATIO
+    count = 1 + int(np.ceil(np.log(duration_s / early) / np.log(ratio)))
+    return tuple(float(cut) for cut in np.geomspace(early / duration_s, 1.0, count))
 
 
 def with_far(

@@ -152,22 +152,58 @@ def inside_from(
     -------
     ndarray, shape (samples,)
         Infinite where the last amount is still above the limit. Between two times a sample is
-        taken to fall exponentially, as diffusion does once it is under way, or evenly where
-        nothing is left at the later one: water that dries up loses most of its EO with its last
-        drop, and more of it early on.
+        taken to fall exponentially, as diffusion does once it is under way, bent towards how it
+        falls before and after; or evenly where nothing is left at the later one: water that dries
+        up loses most of its EO with its last drop, and more of it early on.
     """
     level = amount / limit
     above = level > 1.0
     last = time_s.size - 1 - np.argmax(above[::-1], axis=0)
-    following = np.minimum(last + 1, time_s.size - 1)
-    high, low = (np.take_along_axis(level, row[None], axis=0)[0] for row in (last, following))
-    high, low = np.maximum(high, 1.0), np.clip(low, np.finfo(float).tiny, 1.0)
-    fall = np.log(high) - np.log(low)
-    gone = low < _GONE
-    share = np.where(gone, 1.0 - 1.0 / high, np.log(high) / np.where(fall > 0.0, fall, 1.0))
-    end = np.where(gone, np.clip(dry_s, time_s[last], time_s[following]), time_s[following])
-    found = time_s[last] + share * (end - time_s[last])
+    # The two times it comes inside between, and one more on either side where there is one.
+    rows = np.clip(last + np.arange(-1, 3)[:, None], 0, time_s.size - 1)
+    near, at_s = np.take_along_axis(level, rows, axis=0), time_s[rows]
+    high, gone = np.maximum(near[1], 1.0), near[2:] < _GONE
+    lasts, fall = np.diff(at_s, axis=0), -np.diff(np.log(np.maximum(near, _GONE)), axis=0)
+    lasts[2:] *= ~gone[1:]  # what follows tells nothing once all has gone
+    share = np.where(gone[0], 1.0 - 1.0 / high, _share_of_time(lasts, fall, np.log(high)))
+    end = np.where(gone[0], np.clip(dry_s, at_s[1], at_s[2]), at_s[2])
+    found = at_s[1] + share * (end - at_s[1])
     return np.where(above[-1], np.inf, np.where(above.any(axis=0), found, 0.0))
+
+
+def _share_of_time(lasts: np.ndarray, fall: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Return the share of the middle of three intervals in which as much as `wanted` falls.
+
+    Parameters
+    ----------
+    lasts, fall : ndarray, shape (3, samples)
+        How long the intervals last, 0 for one that is none, and what falls in each.
+    wanted : ndarray, shape (samples,)
+        Of what falls in the middle one.
+
+    Notes
+    -----
+    Monotone rational quadratic [1]_, with the pace at either end the geometric mean of that in
+    the two intervals that meet there [2]_, 0 where what falls rose before or rises after.
+
+    References
+    ----------
+    .. [1] J. A. Gregory, R. Delbourgo, Piecewise rational quadratic interpolation to monotonic
+       data, IMA Journal of Numerical Analysis 2, 123-130, 1982.
+    .. [2] R. Delbourgo, J. A. Gregory, The determination of derivative parameters for a monotonic
+       rational quadratic interpolant, IMA Journal of Numerical Analysis 5, 397-406, 1985.
+    """
+    middle_fall, middle_lasts = (np.where(of[1] > 0.0, of[1], 1.0) for of in (fall, lasts))
+    beside_fall, beside_lasts = np.maximum(fall[::2], 0.0) / middle_fall, lasts[::2] / middle_lasts
+    there = beside_lasts > 0.0
+    # Pace of the intervals beside, then at either end, in units of the mean one of the middle.
+    pace = np.where(there, beside_fall / np.where(there, beside_lasts, 1.0), 1.0)
+    start, end = pace ** (1.0 / (1.0 + beside_lasts))
+    share = wanted / middle_fall
+    bend = share * (start + end - 2.0)
+    linear, square = start - bend, 1.0 - start + bend
+    root = np.sqrt(np.maximum(np.square(linear) + 4.0 * square * share, 0.0))
+    return 2.0 * share / np.maximum(linear + root, np.finfo(float).tiny)
 
 
 def quantile_s(times_s: np.ndarray, quantile: float, *, at_once: bool = False) -> float | None:
