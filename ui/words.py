@@ -102,6 +102,7 @@ SURER = "Nothing needs to change; it would be surer with"
 CAUTIONS, LOAD_CAUTIONS = "Cautions", "Cautions of the load"
 OWN_RECORDS = "The site's own records used"
 MATTERS, ASSUMED = "What matters most", "Assumed values"
+LOAD_ASSUMED = "Assumed values of the load"
 FROM_TYPE = "From starting type"
 RESIDUES, WATER = "Residues at the end of the planned aeration", "Leftover water per piece"
 AXES = ("linear", "logarithmic")

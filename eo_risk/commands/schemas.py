@@ -85,7 +85,7 @@ def _item() -> Schema:
                             new_verdict=or_null(VERDICT))),
         searched=YES,
         cautions=array(_caution()),
-        assumed=array(block(field=TEXT, low=NUMBER, high=NUMBER, unit=TEXT)),
+        assumed=_assumed(),
         question=or_null(block(field=TEXT, text=TEXT)),
         water_mg=block(**_water_times()),
         water_by_place=array(block(place=place, lumen=or_null(TEXT), **_water_times())),
@@ -109,6 +109,10 @@ def _item() -> Schema:
     )  # fmt: skip
 
 
+def _assumed() -> Schema:
+    return array(block(field=TEXT, low=NUMBER, high=NUMBER, unit=TEXT))
+
+
 def _load() -> Schema:
     return block(
         aeration_h_p95=or_null(AMOUNT),
@@ -120,6 +124,7 @@ def _load() -> Schema:
         eo_charge_mg=AMOUNT,
         depleted_eo_mg_per_l=or_null(AMOUNT),
         water_released_mg=AMOUNT,
+        assumed=_assumed(),
     )
 
 

@@ -15,11 +15,18 @@ from eo_risk.judgement.change.split import asks_full_load, grouped
 from eo_risk.judgement.influence import with_total_indices
 from eo_risk.judgement.item_result import ItemDraft, draft_item, finish_item, without_water
 from eo_risk.judgement.limits import EDITIONS
-from eo_risk.judgement.load_air import air_changes, depleted_level, levels, noticeable
+from eo_risk.judgement.load_air import (
+    air_changes,
+    depleted_level,
+    levels,
+    noticeable,
+    volume_and_rate,
+)
 from eo_risk.judgement.load_context import LoadContext, load_context
 from eo_risk.judgement.result import (
     VERDICTS,
     Assessment,
+    Assumed,
     Caution,
     ItemResult,
     LoadGroup,
@@ -27,6 +34,7 @@ from eo_risk.judgement.result import (
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
 from eo_risk.judgement.simulate import ItemParts
+from eo_risk.judgement.timeline import ambient_pa
 from eo_risk.judgement.water.beside import wet_beside
 from eo_risk.judgement.water.leftover import fluids
 from eo_risk.physics.evaporation import gas_water_capacity_kg
@@ -134,7 +142,20 @@ def load_result(context: LoadContext, drafts: list[ItemDraft]) -> LoadResult:
         float(np.median(free * level)),
         float(sum(d.quantity * d.released_kg for d in drafts)),
         float(np.median(capacity)),
+        assumed=_assumed(context, drafts),
     )
+
+
+def _assumed(context: LoadContext, drafts: Sequence[ItemDraft]) -> tuple[Assumed, ...]:
+    """List the blanks that only the figures of the load rest on, as far as no item names them."""
+    plan, noted = context.plan, context.inputs.aside()
+    for index in range(len(plan.aeration)):
+        volume_and_rate(plan, index, noted)
+    if plan.rules.ambient_kpa is None:
+        noted.derived("rules.ambient_kpa", units.from_si(ambient_pa(plan), "kPa"), "kPa",
+                      "the standard atmosphere")  # fmt: skip
+    listed = {assumed.field for draft in drafts for assumed in draft.assumed}
+    return tuple(noted.assumed[name] for name in sorted(noted.assumed) if name not in listed)
 
 
 def _depletes(load: LoadResult) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from eo_risk import reference, units
@@ -61,10 +62,15 @@ class ItemInputs:
         self.assumed[field] = Assumed(field, record.low, record.high, assumed_in or record.unit)
         return self.draw.record_as_own(field, record_id, assumed=True)
 
-    def derived(self, field: str, value: float, unit: str, note: str) -> None:
-        """Note a field nobody filled that follows from others, as assumed."""
-        shown = float(f"{value:.3g}")
-        self.assumed[field] = Assumed(field, shown, shown, unit, note)
+    def derived(self, field: str, value: ArrayLike, unit: str, note: str) -> None:
+        """Note a field nobody filled that follows from others, or counts as `value`, as assumed."""
+        low, high = (float(f"{end:.3g}") for end in (np.min(value), np.max(value)))
+        self.assumed[field] = Assumed(field, low, high, unit, note)
+
+    def as_record(self, field: str, record_id: str, note: str) -> None:
+        """Note a field nobody filled for which the range of a record stands, drawn elsewhere."""
+        record = reference.record(record_id)
+        self.derived(field, (record.low, record.high), record.unit, note)
 
     def choice(self, field: str, low: float, high: float, unit: str, note: str = "") -> np.ndarray:
         """Return where an unknown choice falls, 0 to 1, and note it as assumed, as it is counted.

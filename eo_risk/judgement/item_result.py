@@ -17,6 +17,7 @@ from eo_risk.judgement.allowed.residues import decide, glycol_over
 from eo_risk.judgement.cautions import ItemFacts
 from eo_risk.judgement.influence import Matters, matters
 from eo_risk.judgement.item_course import ItemCourse
+from eo_risk.judgement.limits import usual_devices
 from eo_risk.judgement.load_context import LoadContext
 from eo_risk.judgement.material.earlier_cycles import MOST_FOLLOWED, unfollowed
 from eo_risk.judgement.material.part_geometry import mass_differs
@@ -137,6 +138,9 @@ def draft_item(
         for name in variables
         if name in reference.records() or inputs.draw.is_own(name)
     )
+    if item.patient.devices_used_together is None:
+        inputs.derived("patient.devices_used_together", usual_devices(plan.rules.edition),
+                       "devices", "the number the edition counts with")  # fmt: skip
     asked = "patient.contact_area_cm2"
     assumed = tuple(sorted({**context.inputs.assumed, **inputs.assumed}.values(),
                            key=lambda a: (a.field != asked, a.field)))  # fmt: skip

@@ -333,6 +333,11 @@ def limits_for(
                     _area_question(limits, governing, area_cm2))  # fmt: skip
 
 
+def usual_devices(edition: str) -> int:
+    """Return the devices used together that an edition counts with where nobody says."""
+    return reference.document(EDITIONS[edition])["edition"]["devices_default"]
+
+
 def screening(body_mass_kg: float | None = None) -> tuple[Limit, ...]:
     """Return every screening reference of EG for one patient and one day.
 

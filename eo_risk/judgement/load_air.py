@@ -31,7 +31,7 @@ def air_changes(plan: LoadPlan, step: AerationStep) -> float | None:
     return step.air_changes_per_h
 
 
-def _volume_and_rate(
+def volume_and_rate(
     plan: LoadPlan, index: int, inputs: ItemInputs
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return free air volume and air changes of one aeration step. [m3], [1/s]"""
@@ -74,7 +74,7 @@ def levels(
     found = [np.zeros(inputs.samples)]
     now, step_before = found[0], None
     for i, stage in enumerate(timeline.aeration):
-        volume, rate = _volume_and_rate(plan, stage.step, inputs)
+        volume, rate = volume_and_rate(plan, stage.step, inputs)
         if stage.step != step_before:
             now, step_before = np.zeros(inputs.samples), stage.step
         seconds = np.maximum(stage.duration_s, 1e-9)
@@ -90,7 +90,7 @@ def _airs(plan: LoadPlan, timeline: Timeline, inputs: ItemInputs) -> list[Shared
     """Return the air of every aeration stage; a new step starts in clean air."""
     found, before = [], None
     for stage in timeline.aeration + timeline.far:
-        volume, rate = _volume_and_rate(plan, stage.step, inputs)
+        volume, rate = volume_and_rate(plan, stage.step, inputs)
         goes_on = stage.step == before or stage.after is not None
         found.append(SharedAir(volume, rate, None if goes_on else 0.0))
         before = stage.step

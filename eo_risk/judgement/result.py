@@ -296,6 +296,7 @@ class LoadResult:
     water_capacity_kg: float
     aerator_air_peak_kg_per_m3: float | None = None
     depleted_eo_kg_per_m3: float | None = None
+    assumed: tuple[Assumed, ...] = ()  # what no item lists
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eo_risk import reference
+from eo_risk import reference, units
 from eo_risk.judgement.allowed.contact_area import ContactArea
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.material.parts import (
@@ -98,6 +98,9 @@ def _areas(
         outside = sum((m.outside_area_m2 for m in models), np.zeros(inputs.samples))
         if any(m.body is None for m in models):
             outside = inputs.number("external_water.area_cm2", None, "cm2", "assumed.outside_area")
+        else:
+            inputs.derived("external_water.area_cm2", units.from_si(outside, "cm2"), "cm2",
+                           "by the size of its parts")  # fmt: skip
     else:
         outside = inputs.number("external_water.area_cm2", given, "cm2", "assumed.outside_area")
     contact = item.patient.contact_area_cm2
@@ -152,6 +155,8 @@ def item_parts(item: Item, inputs: ItemInputs, timeline: Timeline) -> ItemParts:
         for model in made if model.gives_off
         for layer in (model, model.coat) if layer is not None
     )  # fmt: skip
+    if item.earlier_eo_cycles is None and any(model.gives_off for model in made):
+        inputs.derived("earlier_eo_cycles", 0, "cycles", "none is counted")
     held = _held(item, made, inputs, timeline, None)
     models, held = started_as_measured(made, held, inputs, _last_wash(timeline))
     return ItemParts(inputs, made, models, held, *_areas(item, inputs, made), store)

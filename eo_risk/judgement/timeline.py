@@ -214,6 +214,9 @@ def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]
                              "assumed.chamber_rh")  # fmt: skip
     eo = inputs.number("cycle.eo_mg_per_l", cycle.eo_mg_per_l, "mg/L", "assumed.eo_concentration")
     total_pa = exposure_pressure_pa(plan, low_pa, eo, gas_k)
+    if cycle.total_pressure_kpa is None:
+        inputs.derived("cycle.total_pressure_kpa", units.from_si(total_pa, "kPa"), "kPa",
+                       "by the evacuation and the gas let in")  # fmt: skip
 
     def minutes(key: str, record_id: str) -> np.ndarray:
         return inputs.number(f"cycle.{key}", getattr(cycle, key), "min", record_id)
@@ -235,6 +238,8 @@ def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]
     if washes.count:
         _washes(plan, inputs, walk, gas_k)
     else:
+        if washes.count is None:
+            inputs.derived("cycle.washes.count", 0, "washes", "none is counted")
         # Without washes the gas is let out to ambient; none of the EO left is credited away.
         walk.go("opening", np.zeros_like(gas_k), gas_k, pressure_end=ambient_pa(plan))
     return first, last
@@ -271,7 +276,10 @@ def _aerated(
         field = f"aeration[{index}]"
         gas_k = inputs.number(f"{field}.temperature_c", step.temperature_c, "C",
                               "assumed.aeration_temperature")  # fmt: skip
-        hours = 0.0 if step.hours is None else step.hours
+        hours = step.hours
+        if hours is None:
+            hours = 0.0
+            inputs.derived(f"{field}.hours", hours, "h", "none is counted")
         duration_s = units.to_si(hours, "h")
         walk.go(f"aeration {index + 1}", np.full_like(load_k, duration_s), gas_k,
                 cuts=_cuts(duration_s, first=index == 0) if cuts is None else cuts, step=index,

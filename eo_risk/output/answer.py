@@ -184,6 +184,7 @@ def _load_answer(load: LoadResult) -> dict:
         "water_released_mg": from_si(load.water_released_kg, "mg"),
         "water_capacity_mg": from_si(load.water_capacity_kg, "mg"),
         "aerator_air_peak_mg_per_m3": None if peak is None else from_si(peak, "mg/m3"),
+        "assumed": [asdict(assumed) for assumed in load.assumed],
     }
 
 

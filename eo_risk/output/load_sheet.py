@@ -260,11 +260,12 @@ def _cautions(blocking: Sequence[tuple[str, str]], others: Sequence[tuple[str, s
 
 def assumed_text(answer: dict) -> str:
     """Count the assumed values, in all and by item, and name what stands from starting types."""
-    counts = [(n, len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
+    counts = [(f"item {n}", len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
+    counts.append(("load", len(answer["load"]["assumed"])))
     typed = [n for n, item in enumerate(answer["items"], 1) if item["starting_type"]]
     total = sum(count for _, count in counts)
-    where = ", ".join(f"item {n}: {count}" for n, count in counts if count)
-    said = (f"{total} ({shorten(where, 110)}); listed with each item" if total
+    where = ", ".join(f"{what}: {count}" for what, count in counts if count)
+    said = (f"{total} ({shorten(where, 110)}); listed with each" if total
             else "none: every number of the plan was given")  # fmt: skip
     return f"{said}; from starting type: {where_text(typed)}" if typed else said
 

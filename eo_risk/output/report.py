@@ -10,7 +10,13 @@ from eo_risk.output.load_sheet import load_number, load_sheet
 from eo_risk.output.numbers import hours_up, known, moment_text, printable, significant, with_unit
 from eo_risk.output.shown import answer_in
 from eo_risk.output.style import style
-from eo_risk.output.wording import difference_text, edition_text, load_cautions, load_hours
+from eo_risk.output.wording import (
+    assumed_line,
+    difference_text,
+    edition_text,
+    load_cautions,
+    load_hours,
+)
 from eo_risk.plan.load_plan import LoadPlan
 from eo_risk.plan.site_entries import UnitsShown
 
@@ -53,6 +59,8 @@ def _load_section(answer: dict, shown: UnitsShown) -> Markup:
         bullets(load_cautions(answer)) or tag("p", "No caution stands at the load."),
         facts([(name, value) for name, value in rows if value is not None]),
         _groups(load),
+        [tag("h3", "Assumed values"), bullets(map(assumed_line, load["assumed"]))]
+        if load["assumed"] else None,
         class_="item",
     )
 

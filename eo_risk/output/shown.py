@@ -94,5 +94,7 @@ def answer_in(answer: dict[str, Any], shown: UnitsShown) -> dict[str, Any]:
     """
     return answer | {
         "items": [_item(item, shown) for item in answer["items"]],
+        "load": answer["load"]
+        | {"assumed": [_assumed(row, shown) for row in answer["load"]["assumed"]]},
         "cautions": _cautions(answer["cautions"], shown),
     }

@@ -52,7 +52,9 @@ def assumed_line(row: dict) -> str:
     note = f" ({printable(row['note'])})" if row["note"] else ""
     if row["unit"] == "grades":  # a choice is no range
         return f"{printable(row['field'])}: assumed {printable(row['note'])}"
-    span = f"{known(row['low'])} to {known(row['high'], row['unit'])}"
+    span = known(row["high"], row["unit"])
+    if row["low"] != row["high"]:
+        span = f"{known(row['low'])} to {span}"
     return f"{printable(row['field'])}: assumed {span}{note}"
 
 

@@ -1,7 +1,8 @@
 """No blank turns another verdict into Within: every field of every demo plan, one at a time.
 
 Covered: fields that block or are asked for when blank, and the contact area, whose blank is no
-better news than the least area of its range, at any residue. Not covered by a proof: another
+better news than the least area of its range, at any residue. Whatever number is blank, the answer
+names it with what it was taken as. Not covered by a proof: another
 unknown number (wall, bore, mass ...) is sampled over its range, so that its blank answers for the
 range, and close to a limit one bad value inside it can still be worse news than the blank.
 """
@@ -16,6 +17,7 @@ from eo_risk.judgement.assess import check_plan
 from eo_risk.judgement.cautions import ItemFacts, item_cautions
 from eo_risk.judgement.reasons import question
 from eo_risk.judgement.result import Influence
+from eo_risk.output.answer import check_answer
 from eo_risk.plan.load_plan import read_plan
 
 
@@ -306,3 +308,91 @@ def test_a_blank_contact_area_is_no_better_news_than_any_area_of_its_range(demo,
     assert blank.aeration.p95_s == pytest.approx(least.aeration.p95_s, rel=1e-9)
     (said,) = (a for a in blank.assumed if a.field == "patient.contact_area_cm2")
     assert (said.low, said.high, said.unit) == (record.low, record.high, "of the outside")
+
+
+# Blanks that are no missing data: the count of pieces is one and printed so, a site without a
+# minimum asks for none, and a density that is not given is a record, listed with the item.
+ANSWERED = {"quantity", "site_minimum_aeration_h", "density_g_per_cm3"}
+
+
+def numbers(raw):
+    for path in fields(raw):
+        node = raw
+        for step in path:
+            node = node[step]
+        counted = isinstance(node, int | float) and not isinstance(node, bool)
+        if counted and path[0] != "schema_version" and path[-1] not in ANSWERED:
+            yield path
+
+
+def dotted(path):
+    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path)[1:]
+
+
+def silent_blanks(raw, samples=32):
+    """Name the numbers whose blank moves the answer without a word; returns them and all tried."""
+
+    def answer(changed):
+        return check_answer(check_plan(read_plan(changed), samples=samples, advise=False))
+
+    def results(found):
+        kept = ("assumed", "plan_sha256", "cautions", "question")
+        return json.dumps({**found, "items": [{k: v for k, v in item.items() if k not in kept}
+                                              for item in found["items"]],
+                           **dict.fromkeys(kept)})  # fmt: skip
+
+    def cautions(found):
+        return {(c["code"], c["where"]) for c in found["items"][0]["cautions"] + found["cautions"]}
+
+    before, silent, tried = answer(raw), [], 0
+    for path in numbers(raw):
+        try:
+            after = answer(blanked(raw, path))
+        except InputError:
+            continue  # refused, by name
+        tried += 1
+        own = dotted(path[2:] if path[0] == "items" else path)
+        (item,), load = after["items"], after["load"]
+        named = {row["field"] for row in (*item["assumed"], *load["assumed"])}
+        asked = item["question"] and item["question"]["field"]
+        said = own in named or own == asked or cautions(after) - cautions(before)
+        if not said and results(after) != results(before):
+            silent.append(own)
+    return silent, tried
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", ["dry_steel_set", "mixed_load_thick_pvc", "small_patient", "unknown_grade",
+             "unlisted_material", "wet_lumen"],
+)  # fmt: skip
+def test_no_blank_number_of_a_demo_plan_is_passed_over(demo, name):
+    raw = json.loads((demo / f"{name}.json").read_text(encoding="utf-8"))
+    for item in raw["items"]:
+        silent, tried = silent_blanks(raw | {"items": [item]})
+        assert (silent, tried > 30) == ([], True), item["name"]
+
+
+SOFT_TUBE = {"name": "tube", "material": "pvc_plasticised", "shape": "tube", "wall_mm": 0.6,
+             "outer_diameter_mm": 5.2, "mass_g": 7.0, "plasticiser_percent": 40}  # fmt: skip
+EMPTIED = {"blown": {"how": "air", "seconds": 40, "pressure_gauge_bar": 1.0},
+           "sucked": {"how": "suction", "seconds": 90},
+           "pushed": {"how": "syringe", "pushes": 5}}  # fmt: skip
+
+
+def test_no_blank_number_is_passed_over(demo):
+    """What moves the answer when it is blank is named: as assumed, by a caution, or refused."""
+    raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))
+    raw["items"] = raw["items"][1:]
+    raw["aeration"][0]["free_volume_l"] = 300
+    raw["rules"]["ambient_kpa"] = 98
+    item, lumen = raw["items"][0], raw["items"][0]["lumens"][0]
+    item["parts"] = [SOFT_TUBE]
+    item["earlier_eo_cycles"] = 3
+    item["beside"] = [{"kind": "tray", "state": "drained", "area_cm2": 900}]
+    item["lumens"] = [
+        lumen | {"name": name, "wall_part": "", "drying": [], "hubs": 2, "emptied": emptied}
+        for name, emptied in EMPTIED.items()
+    ]
+    silent, tried = silent_blanks(raw, samples=16)
+    assert (silent, tried > 50) == ([], True)

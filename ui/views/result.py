@@ -163,6 +163,7 @@ def _result(found: state.Result) -> None:
     _table(answer)
     show.lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
     show.lines(words.LOAD_CAUTIONS, load_cautions(answer))
+    show.lines(words.LOAD_ASSUMED, [assumed_line(row) for row in answer["load"]["assumed"]])
     _downloads(found)
     planned_h = planned_hours(plan)
     for number, item in enumerate(answer["items"], 1):

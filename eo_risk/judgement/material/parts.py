@@ -150,6 +150,9 @@ def part_model(item: Item, index: int, inputs: ItemInputs, transfer: np.ndarray)
         inputs.derived(f"{field}.wall_mm", part.wall_mm, "mm", "by its outside and its bore")
     if given.mass_g is None and part.mass_g is not None:
         inputs.derived(f"{field}.mass_g", part.mass_g, "g", "by its size and density")
+    if plasticiser_counts(part, inputs) and part.plasticiser_percent is None:
+        inputs.as_record(f"{field}.plasticiser_percent", "pvc_plasticised.plasticiser_reference",
+                         "as in what was measured")  # fmt: skip
     substance = substance_of(part.material, field, inputs)
     density = by_record = substance.of(lambda m: inputs.draw(f"{m}.density"))
     if part.density_g_per_cm3 is not None:
@@ -248,14 +251,18 @@ def layer_stages(
     return made
 
 
-def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
-    """Return how the plasticiser content moves the shipped diffusivity of soft PVC. [-]
+def plasticiser_counts(part: Part, inputs: ItemInputs) -> bool:
+    """Tell whether the plasticiser content of a part moves its diffusivity.
 
     A diffusivity of the site's own was measured with the content it has: nothing moves it.
     """
-    if part.material != "pvc_plasticised" or part.plasticiser_percent is None:
-        return 1.0
-    if inputs.draw.is_own("pvc_plasticised.diffusivity"):
+    own = inputs.draw.is_own("pvc_plasticised.diffusivity")
+    return part.material == "pvc_plasticised" and not own
+
+
+def plasticiser_factor(part: Part, inputs: ItemInputs) -> np.ndarray | float:
+    """Return how the plasticiser content moves the shipped diffusivity of soft PVC. [-]"""
+    if part.plasticiser_percent is None or not plasticiser_counts(part, inputs):
         return 1.0
     reference_share = inputs.draw("pvc_plasticised.plasticiser_reference")
     slope = inputs.draw("pvc_plasticised.plasticiser_slope")

@@ -45,4 +45,6 @@ def _water_kg(thing: Beside, field: str, inputs: ItemInputs) -> np.ndarray:
         area = np.full(inputs.samples, units.to_si(thing.area_cm2, "cm2"))
         return area * inputs.draw(water.outside_key(thing.state))
     lid = thing.kind in ("container", "gasket")
-    return inputs.draw("water.container_lid.kg" if lid else "water.tray.kg")
+    record_id = "water.container_lid.kg" if lid else "water.tray.kg"
+    inputs.as_record(f"{field}.area_cm2", record_id, "of water, by what it is")
+    return inputs.draw(record_id)

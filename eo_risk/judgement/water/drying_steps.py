@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from eo_risk import units
+from eo_risk import reference, units
 from eo_risk.judgement.inputs import ItemInputs
 from eo_risk.judgement.water import leftover
 from eo_risk.judgement.water.beside import beside_water
@@ -97,6 +97,24 @@ def _blow(
     return np.where(seconds > 0.0, result.left_kg(seconds), water_kg)
 
 
+def _note_blanks(lumen: Lumen, field: str, inputs: ItemInputs, *, passes: bool) -> None:
+    """Note what a blank number of the emptying counts as, where the estimate reads it."""
+    emptied = lumen.emptied
+    if lumen.hubs is None:
+        inputs.derived(f"{field}.hubs", 0, "hubs", "none is counted")
+    if not passes:
+        return  # then nothing of the emptying is counted
+    if emptied.how == "syringe" and emptied.pushes is None:
+        inputs.derived(f"{field}.emptied.pushes", 1, "pushes", "counts as one")
+    if emptied.how in ("air", "suction") and emptied.seconds is None:
+        long = reference.record(f"water.long_{emptied.how}.time")
+        inputs.derived(f"{field}.emptied.seconds", (0.0, long.value), long.unit, "counts as short")
+    told = (emptied.pressure_gauge_bar, emptied.flow_nl_per_min)
+    if emptied.how == "air" and told == (None, None):
+        inputs.as_record(f"{field}.emptied.pressure_gauge_bar", "assumed.air_pressure",
+                         "by the share of water that air usually leaves")  # fmt: skip
+
+
 def lumen_water(
     item: Item, index: int, inputs: ItemInputs, fluids: Fluids, ambient_pa: float
 ) -> LumenWater:
@@ -129,6 +147,9 @@ def lumen_water(
         start = inputs.known_with_error(f"{field}.measured_mg", lumen.measured_mg, error, "mg")
     elif lumen.droplets_counted:
         start = water.droplets_kg(lumen.droplets_counted, inputs.draw("water.droplet.kg"))
+    else:
+        _note_blanks(lumen, field, inputs,
+                     passes=lumen.open_ends == 2 and lumen.blocked != "yes" and not elsewhere)
     at = LumenWater(lumen, bore, length, start, start, ways)
     if weighed:
         # A weighing is taken after all drying.
