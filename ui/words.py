@@ -179,6 +179,13 @@ _WHOLE = {
     "open_ends": "Open ends",
     "interrupted_h": "Interrupted (h)",
     "holds_other_load": "Another load in the aerator",
+    "air_changes_per_h": "Air changes (1/h)",
+    "edition": "Edition of the limits",
+    "glycol_reference": "Screening reference of EG",
+    "glycol_above_reference": "EG above its reference",
+    "full_load": "Full loads asked for",
+    "irradiated_chlorinated": "Chlorinated plastic irradiated before",
+    "slow_pool": "Slow pool in the hours",
 }
 # Headers of the items table, by path in an item.
 COLUMNS = {
