@@ -404,7 +404,8 @@ def json_of(text: str) -> object:
     try:
         return json.loads(text, parse_constant=refuse, object_pairs_hook=block)
     except (ValueError, RecursionError) as error:
-        fault = Fault("(file)", str(error)[:80], "", "JSON text", "Correct the file.")
+        fault = Fault("(file)", str(error)[:80], "", "JSON text", "Correct the file; a list of "
+                      "items (CSV or Excel) is no plan, it goes with --items.")  # fmt: skip
         raise InputError([fault]) from None
 
 

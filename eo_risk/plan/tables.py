@@ -300,6 +300,8 @@ def items_of_sheet(sheet: Sheet) -> ItemsTable:
     placed, faults = place_headers(
         sheet.headers, COLUMNS, "Use the headers of `eo-risk template items`."
     )
+    if faults and not placed:  # a file of another kind: its headers say enough
+        return ItemsTable((), sheet.understood, {}, tuple(faults))
     faults += sheet.faults
     if not sheet.rows:
         faults.append(Fault("rows", NOTHING, "", "one row per item", "Fill in the table."))

@@ -61,6 +61,11 @@ def test_a_fraction_takes_the_unit_of_its_header_or_its_own():
     assert (lumen.bore_mm, lumen.length_mm) == (6.35, 0.5)
 
 
+def test_a_file_of_another_kind_is_named_by_its_headers_alone(demo):
+    plan = (demo / "wet_lumen.json").read_text(encoding="utf-8")
+    assert list(faults(plan, "wet_lumen.json")) == ["column '{'"]
+
+
 def test_units_of_header_and_cell_are_honoured():
     item = Item.model_validate(
         read(
