@@ -180,8 +180,10 @@ def test_bad_input_is_refused_with_place_value_and_range(capsys, flag, value, al
     assert allowed in found[flag]["allowed"]
 
 
-def test_hours_that_are_not_given_are_asked_for(capsys):
+def test_what_is_not_given_is_asked_for(capsys):
     assert faults(capsys, {"--hours": None})["--hours"]["given"] == "nothing"
+    tube = faults(capsys, {"--shape": "tube"})
+    assert tube["--outer-diameter-mm"]["given"] == "nothing"
 
 
 def test_a_call_that_cannot_be_read_is_answered_in_json_too(capsys):

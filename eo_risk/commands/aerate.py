@@ -9,7 +9,6 @@ from pathlib import Path
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit
-from eo_risk.errors import NOTHING, Fault
 from eo_risk.units import to_si
 
 _SOLID = ("rod", "sphere", "fibre")
@@ -44,17 +43,14 @@ def register(subparsers) -> None:
 
 def _hours(flags: Flags, text: str | None) -> list[float]:
     """Read the times; they must rise."""
-    allowed = "rising numbers from 0 to 5000, such as 0,24,48"
-    if text is None:
-        flags.faults.append(Fault("--hours", NOTHING, "", allowed, "Give these numbers."))
-        return []
     try:
-        hours = [float(word) for word in text.split(",")]
+        hours = [float(word) for word in (text or "").split(",")]
     except ValueError:
         hours = []
     rising = all(a < b for a, b in pairwise(hours))
     if not hours or not rising or hours[0] < 0.0 or hours[-1] > 5000.0:
-        flags.fault("--hours", "h", allowed, "Correct the list.")
+        flags.fault("--hours", "h", "rising numbers from 0 to 5000, such as 0,24,48",
+                    "Correct the list.")  # fmt: skip
     return hours
 
 

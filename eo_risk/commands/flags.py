@@ -25,8 +25,10 @@ class Flags:
         return getattr(self._args, flag.lstrip("-").replace("-", "_"))
 
     def fault(self, flag: str, unit: str, allowed: str, do: str) -> None:
-        """Note a fault of a flag as it was given."""
-        self.faults.append(Fault(flag, str(self._text(flag)), unit, allowed, do))
+        """Note a fault of a flag as it was given, or that nothing was."""
+        text = self._text(flag)
+        given, unit = (NOTHING, "") if text is None else (str(text), unit)
+        self.faults.append(Fault(flag, given, unit, allowed, do))
 
     def number(
         self,
