@@ -44,6 +44,11 @@ from eo_risk.plan.clock import earliest_out
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 Progress = Callable[[int, int], None]
+# Records of the minutes the clock counts, by the field of the cycle they stand for.
+_MINUTES = {"evacuation_min": "assumed.evacuation_time",
+            "conditioning_min": "assumed.conditioning_time",
+            "injection_min": "assumed.injection_time",
+            "transfer_min": "assumed.transfer_time"}  # fmt: skip
 
 
 def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadContext, np.ndarray]:
@@ -89,17 +94,34 @@ def own_level(context: LoadContext) -> np.ndarray:
     return np.stack([start, *(end for _, end in context.gas[chamber:])])
 
 
+def _with_longest(plan: LoadPlan) -> tuple[LoadPlan, str]:
+    """Fill blank minutes of the cycle with the longest of their range, and say so.
+
+    So no time out is told too early.
+    """
+    told = plan.cycle.length_h is not None
+    longest = {
+        key: reference.record(record_id).high
+        for key, record_id in _MINUTES.items()
+        if getattr(plan.cycle, key) is None and (key == "transfer_min" or not told)
+    }
+    said = ", ".join(f"cycle.{key} ({most:g} min)" for key, most in longest.items())
+    note = f"Not given, and counted as the longest: {said}." if said else ""
+    return plan.model_copy(update={"cycle": plan.cycle.model_copy(update=longest)}), note
+
+
 def _time_out(plan: LoadPlan, required_s: float | None):
     """Return the earliest time out and a note; None when it cannot be told."""
     if required_s is None:
         return None, "Not assessed for every item: no time out can be given."
+    plan, note = _with_longest(plan)
     if plan.cycle_start is None or plan.cycle_length is None:
         return None, "Cycle start or cycle length is not known."
     out = earliest_out(
-        plan.cycle_start, plan.cycle_length, timedelta(minutes=plan.cycle.transfer_min or 0.0),
+        plan.cycle_start, plan.cycle_length, timedelta(minutes=plan.cycle.transfer_min),
         required_s / units.SECONDS_PER_HOUR, plan.rules.time_zone, plan.lost_time,
     )  # fmt: skip
-    return out.moment, out.note
+    return out.moment, " ".join(filter(None, (note, out.note)))
 
 
 def _groups(drafts: list[ItemDraft]) -> tuple[LoadGroup, ...]:

@@ -319,22 +319,14 @@ class LoadPlan(Block):
     @property
     def cycle_length(self) -> timedelta | None:
         """Length of the cycle up to the end of the last air wash; None when unknown."""
-        cycle = self.cycle
+        cycle, washes = self.cycle, self.cycle.washes
         if cycle.length_h is not None:
             return timedelta(hours=cycle.length_h)
-        washes = cycle.washes
-        if None in (cycle.exposure_h, washes.count) or (
-            washes.count and washes.minutes_each is None
-        ):
+        each_min = 0.0 if washes.count == 0 else washes.minutes_each
+        before = (cycle.evacuation_min, cycle.conditioning_min, cycle.injection_min)
+        if None in (*before, cycle.exposure_h, washes.count, each_min):
             return None
-        minutes = (
-            (cycle.evacuation_min or 0.0)
-            + (cycle.conditioning_min or 0.0)
-            + (cycle.injection_min or 0.0)
-            + cycle.exposure_h * 60.0
-            + (washes.count * washes.minutes_each if washes.count else 0.0)
-        )
-        return timedelta(minutes=minutes)
+        return timedelta(hours=cycle.exposure_h, minutes=sum(before) + washes.count * each_min)
 
     @property
     def lost_time(self) -> timedelta:

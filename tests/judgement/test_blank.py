@@ -396,3 +396,25 @@ def test_no_blank_number_is_passed_over(demo):
     ]
     silent, tried = silent_blanks(raw, samples=16)
     assert (silent, tried > 50) == ([], True)
+
+
+@pytest.mark.parametrize("key", ["evacuation_min", "conditioning_min", "injection_min",
+                                 "transfer_min"])  # fmt: skip
+def test_a_blank_time_of_the_cycle_never_brings_the_time_out_forward(tube, key):
+    """It counts as the longest of its range, and the answer says so."""
+    field = f"cycle.{key}"
+    record = reference.record({
+        "evacuation_min": "assumed.evacuation_time", "transfer_min": "assumed.transfer_time",
+        "conditioning_min": "assumed.conditioning_time",
+        "injection_min": "assumed.injection_time"}[key])  # fmt: skip
+
+    def load(raw):
+        return check_plan(read_plan(raw), samples=64, advise=False).load
+
+    longest = load(changed(tube, ("cycle", key), record.high))
+    blank = load(blanked(tube, ("cycle", key)))
+    assert blank.earliest_out == longest.earliest_out
+    assert f"counted as the longest: {field} ({record.high:g} min)" in blank.time_note
+    assert field not in longest.time_note
+    tube["cycle"]["length_h"] = 5  # then only the way to the aerator is still to be told
+    assert (field in load(blanked(tube, ("cycle", key))).time_note) == (key == "transfer_min")
