@@ -292,7 +292,8 @@ def _needed(item: Item, facts: ItemFacts) -> Iterator[Caution]:
     if item.needed_by is None:
         return
     if facts.out is None:
-        yield caution("needed_too_soon", "the time out is not known")
+        needed = f"needed {item.needed_by:%Y-%m-%d %H:%M}"
+        yield caution("needed_too_soon", f"{needed}, the time out is not known")
     elif item.needed_by < facts.out - timedelta(seconds=1):
         needed = item.needed_by.astimezone(facts.out.tzinfo)  # as the time out is read
         yield caution("needed_too_soon", f"needed {needed:%Y-%m-%d %H:%M}")

@@ -99,7 +99,10 @@ def test_needed_at_the_earliest_time_out_and_a_minute_before(raw):
     raw["items"][0]["needed_by"] = (out - timedelta(minutes=1)).isoformat()
     assert stands(raw, "needed_too_soon")
     raw["cycle_start"] = None
-    assert stands(raw, "needed_too_soon")  # a time out that is not known is no good news
+    # A time out that is not known is no good news; it is said when the item is wanted.
+    said = next(c for c in checked(raw).items[0].cautions if c.code == "needed_too_soon")
+    wanted = f"{out - timedelta(minutes=1):%Y-%m-%d %H:%M}"
+    assert said.where == f"needed {wanted}, the time out is not known"
 
 
 def test_mass_and_size_thirty_percent_apart(raw):
