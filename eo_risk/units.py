@@ -19,6 +19,9 @@ SECONDS_PER_DAY = 86400.0
 # Of any unit: what is less than this is nothing, for its square is zero in the computer.
 LEAST = 1e-100
 
+# Thinner walls and narrower bores are rather a number given in metres.
+LEAST_WALL_MM, LEAST_BORE_MM = 0.005, 0.01
+
 # One of the named unit, in SI. Temperatures are converted by their own functions.
 SI_FACTOR: dict[str, float] = {
     "-": 1.0,

@@ -163,8 +163,8 @@ def test_a_broken_record_of_the_site_is_refused(capsys, tmp_path):
 
 @pytest.mark.parametrize(
     ("flag", "value", "allowed"),
-    [("--thickness-mm", "0", "more than 0 to 200 mm"), ("--thickness-mm", "-1", "more than 0"),
-     ("--thickness-mm", "1e-200", "more than 0"),
+    [("--thickness-mm", "0", "0.005 to 200 mm"), ("--thickness-mm", "-1", "0.005 to 200"),
+     ("--thickness-mm", "1e-200", "0.005 to 200"),
      ("--temperature-c", "-21", "from -20 to 120 C"), ("--temperature-c", "121", "-20 to 120"),
      ("--temperature-c", "nan", "-20 to 120"), ("--material", "silicon", "silicone"),
      ("--packaging", "pouch", "film_paper_pouch"), ("--hours", "24,12", "rising numbers"),

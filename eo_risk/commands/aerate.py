@@ -9,7 +9,7 @@ from pathlib import Path
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, band, caution_lines, columns, emit
-from eo_risk.units import to_si
+from eo_risk.units import LEAST_WALL_MM, to_si
 
 _SOLID = ("rod", "sphere", "fibre")
 _SHAPES = ("sheet", "tube", *_SOLID)
@@ -113,10 +113,10 @@ def _read(args: argparse.Namespace) -> tuple[dict, list[float], int, int]:
     given = {
         "material": flags.word("--material", tuple(reference.materials()), required=True),
         "thickness_mm": flags.number(
-            "--thickness-mm", "mm", 0, thickest, above=True, required=True
+            "--thickness-mm", "mm", LEAST_WALL_MM, thickest, required=True
         ),
         "shape": shape,
-        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
+        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", LEAST_WALL_MM, 500),
         "faces": flags.whole("--faces", 1, 2),
         "bore_length_mm": flags.number("--bore-length-mm", "mm", 0, 20_000, above=True),
         "start": flags.number("--start-ug-per-g", "ug/g", 0, 1e6, above=True, required=True),

@@ -17,7 +17,7 @@ from eo_risk.commands.printing import (
     significant,
 )
 from eo_risk.errors import NOTHING, Fault
-from eo_risk.units import floor_to
+from eo_risk.units import LEAST_BORE_MM, floor_to
 
 _REMOVALS = ("none", "open", "flow")
 _LONGEST_LUMEN_MM = 20_000.0  # as the command `water` takes it
@@ -65,7 +65,7 @@ def _read(args: argparse.Namespace) -> dict:
         "set_c": number("--temperature-c", "C", 15, 65, required=True),
         "exposure": number("--exposure-h", "h", 0, 100, above=True, required=True),
         "form": flags.word("--form", ("film", "plug")) or "film",
-        "bore": number("--bore-mm", "mm", 0, 100, above=True),
+        "bore": number("--bore-mm", "mm", LEAST_BORE_MM, 100),
         "path": number("--gas-path-mm", "mm", 0, 20_000),
         "aeration": number("--aeration-h", "h", 0, 5000) or 0.0,
         "aeration_c": number("--aeration-temperature-c", "C", 5, 80),

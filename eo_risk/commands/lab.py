@@ -7,6 +7,7 @@ from pathlib import Path
 
 from eo_risk.commands.flags import Flags
 from eo_risk.commands.printing import add_json_flag, columns, emit, say
+from eo_risk.units import LEAST_WALL_MM
 
 _SUBSTANCES = ("EO", "ECH", "EG")
 _MODELS = ("both", "pooled", "lots")
@@ -125,8 +126,8 @@ def _physics(flags: Flags, args: argparse.Namespace):
 
     given = {
         "shape": flags.word("--shape", _SHAPES),
-        "thickness_mm": flags.number("--thickness-mm", "mm", 0, 500, above=True),
-        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 1000, above=True),
+        "thickness_mm": flags.number("--thickness-mm", "mm", LEAST_WALL_MM, 500),
+        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", LEAST_WALL_MM, 1000),
         "faces": flags.whole("--faces", 1, 2),
         "packaging": args.packaging,
         "temperature_c": flags.number("--temperature-c", "C", -20, 120),

@@ -17,6 +17,7 @@ from eo_risk.commands.printing import (
     points,
     significant,
 )
+from eo_risk.units import LEAST_BORE_MM
 
 _EMPTIED = ("none", "hung", "syringe", "suction", "air")
 _ORIENTATIONS = ("vertical", "coiled")
@@ -70,7 +71,7 @@ def _sampling(flags: Flags) -> tuple[int, int]:
 
 def _read_lumen(flags: Flags) -> dict:
     given = {
-        "bore_mm": flags.number("--bore-mm", "mm", 0, 100, above=True, required=True),
+        "bore_mm": flags.number("--bore-mm", "mm", LEAST_BORE_MM, 100, required=True),
         "length_mm": flags.number("--length-mm", "mm", 0, 20_000, above=True, required=True),
         "open_ends": flags.whole("--open-ends", 0, 2),
         "pushes": flags.whole("--pushes", 0, 100),
@@ -87,7 +88,7 @@ def _read_lumen(flags: Flags) -> dict:
         "target_mg": flags.number("--target-mg", "mg", 0, 1e7),
         "air_c": flags.number("--air-temperature-c", "C", 0, 100),
         "air_rh_percent": flags.number("--air-rh-percent", "%", 0, 100),
-        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", 0, 500, above=True),
+        "outer_diameter_mm": flags.number("--outer-diameter-mm", "mm", LEAST_BORE_MM, 500),
     }
     given["how"] = flags.word("--emptied", _EMPTIED, required=given["water_mg"] is None)
     if given["open_ends"] is None:

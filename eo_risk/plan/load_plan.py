@@ -30,7 +30,7 @@ from eo_risk.plan.fields import (
     word,
 )
 from eo_risk.plan.own_numbers import OwnLimit, OwnRecord, Special
-from eo_risk.units import to_si
+from eo_risk.units import LEAST_BORE_MM, LEAST_WALL_MM, to_si
 
 SCHEMA_VERSION = 1
 
@@ -68,7 +68,7 @@ class Lumen(Block):
     """One channel of an item."""
 
     name: Name
-    bore_mm: number("mm", 0.0, 100.0, above=True) = None
+    bore_mm: number("mm", LEAST_BORE_MM, 100.0) = None
     length_mm: number("mm", 0.0, 20_000.0, above=True) = None
     open_ends: whole(0, 2) = None
     blocked: YesNo = None
@@ -103,9 +103,9 @@ class Part(Block):
     material: Name
     shape: word(Shape) = None
     mass_g: number("g", 0.0, 100_000.0, above=True) = None
-    thickness_mm: number("mm", 0.0, 200.0, above=True) = None
-    wall_mm: number("mm", 0.0, 100.0, above=True) = None
-    outer_diameter_mm: number("mm", 0.0, 500.0, above=True) = None
+    thickness_mm: number("mm", LEAST_WALL_MM, 200.0) = None
+    wall_mm: number("mm", LEAST_WALL_MM, 100.0) = None
+    outer_diameter_mm: number("mm", LEAST_WALL_MM, 500.0) = None
     faces: whole(1, 2) = None
     open_faces: word(Literal["outer", "inner", "both"]) = None
     plasticiser_percent: number("%", 0.0, 60.0) = None

@@ -85,7 +85,7 @@ def test_a_plan_with_ten_faults_reports_all_ten_with_their_paths(raw):
     }
     assert "stainless_steel" in faults["items[0].parts[0].material"].allowed
     assert "exposure_h" in faults["cycle.exposur_h"].allowed
-    assert "more than 0 to 100 mm" in faults["items[1].lumens[0].bore_mm"].allowed
+    assert "0.01 to 100 mm" in faults["items[1].lumens[0].bore_mm"].allowed
 
 
 def test_a_key_twice_in_a_block_is_refused():

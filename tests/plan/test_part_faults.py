@@ -39,11 +39,12 @@ PLACE = "items[1].parts[0]"
 @pytest.mark.parametrize(
     ("path", "value", "where", "allowed"),
     [
-        (f"{PART}.thickness_mm", 0, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
-        (f"{PART}.thickness_mm", 1e-200, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
-        (f"{PART}.thickness_mm", -3, f"{PLACE}.thickness_mm", "more than 0 to 200 mm"),
-        (f"{PART}.wall_mm", 0, f"{PLACE}.wall_mm", "more than 0 to 100 mm"),
-        (f"{PART}.outer_diameter_mm", 0, f"{PLACE}.outer_diameter_mm", "more than 0 to 500 mm"),
+        (f"{PART}.thickness_mm", 0, f"{PLACE}.thickness_mm", "0.005 to 200 mm"),
+        (f"{PART}.thickness_mm", 1e-200, f"{PLACE}.thickness_mm", "0.005 to 200 mm"),
+        (f"{PART}.thickness_mm", 0.0015, f"{PLACE}.thickness_mm", "0.005 to 200 mm"),  # in metres
+        (f"{PART}.thickness_mm", -3, f"{PLACE}.thickness_mm", "0.005 to 200 mm"),
+        (f"{PART}.wall_mm", 0, f"{PLACE}.wall_mm", "0.005 to 100 mm"),
+        (f"{PART}.outer_diameter_mm", 0, f"{PLACE}.outer_diameter_mm", "0.005 to 500 mm"),
         (f"{PART}.mass_g", -1, f"{PLACE}.mass_g", "more than 0"),
         (f"{PART}.density_g_per_cm3", 0, f"{PLACE}.density_g_per_cm3", "0.01 to 25 g/cm3"),
         (f"{PART}.material", "silicon", f"{PLACE}.material", "closest: silicone"),
