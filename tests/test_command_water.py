@@ -158,7 +158,7 @@ def test_every_fault_of_a_lumen_is_named(capsys):
         "--minutes", "-1", "--air-pressure-gauge-bar", "11", "--air-rh-percent", "101",
         "--open-ends", "1.5", "--samples", "nan",
     )  # fmt: skip
-    assert found["--bore-mm"]["allowed"] == "0.01 to 100 mm"
+    assert found["--bore-mm"]["allowed"] == "from 0.01 to 100 mm"
     assert found["--bore-mm"]["given"] == "0"
     assert found["--bore-mm"]["unit"] == "mm"
     assert found["--minutes"]["allowed"] == "from 0 to 100000 min"
