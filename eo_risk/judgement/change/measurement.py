@@ -107,7 +107,7 @@ def _beyond_cap(
     changes, *_, name, known = max(moved, key=lambda entry: entry[:4])
     most = ("the one number that would settle most" if changes else
             "no single number changes this verdict, the one that moves it most")  # fmt: skip
-    why = (f"more than {cap_h:g} h by the estimate at 95 % ({_hours(now)}); {most}: "
+    why = (f"{_hours(now)} by the estimate at 95 %, beyond the cap of {cap_h:g} h; {most}: "
            f"{words(name)} ({_then(draft, known)})")  # fmt: skip
     return _action(name, why)
 
@@ -118,10 +118,10 @@ def _then(now: ItemDraft, known: Sequence[ItemDraft]) -> str:
     if first.aeration.unreached:
         times = sorted(_times_the_limit(draft) for draft in known)
         span = " to ".join(dict.fromkeys(number(end, 2) for end in (times[0], times[-1])))
-        return (f"known, {span} times the limit at 95 % instead of "
-                f"{number(_times_the_limit(now), 2)}")  # fmt: skip
+        return (f"with it known the 95 % bound is {span} times its limit, now "
+                f"{number(_times_the_limit(now), 2)} times")  # fmt: skip
     if len(known) > 1:
-        return f"from {_hours(first.aeration)} to {_hours(last.aeration)}, by which it is"
+        return f"{_hours(first.aeration)} to {_hours(last.aeration)}, depending on it"
     return f"at its middle value {_hours(first.aeration)}"
 
 
