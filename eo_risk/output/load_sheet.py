@@ -260,14 +260,23 @@ def _cautions(blocking: Sequence[tuple[str, str]], others: Sequence[tuple[str, s
 
 def assumed_text(answer: dict) -> str:
     """Count the assumed values, in all and by item, and name what stands from starting types."""
-    counts = [(f"item {n}", len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
-    counts.append(("load", len(answer["load"]["assumed"])))
+    counts = [("load", len(answer["load"]["assumed"]))]
+    counts += [(f"item {n}", len(item["assumed"])) for n, item in enumerate(answer["items"], 1)]
     typed = [n for n, item in enumerate(answer["items"], 1) if item["starting_type"]]
     total = sum(count for _, count in counts)
-    where = ", ".join(f"{what}: {count}" for what, count in counts if count)
-    said = (f"{total} ({shorten(where, 110)}); listed with each" if total
+    where = _whole_ones([f"{what}: {count}" for what, count in counts if count], 110)
+    said = (f"{total} ({where}); listed with each" if total
             else "none: every number of the plan was given")  # fmt: skip
     return f"{said}; from starting type: {where_text(typed)}" if typed else said
+
+
+def _whole_ones(names: Sequence[str], letters: int) -> str:
+    """Put as many names behind one another as fit, and count the rest."""
+    shown = list(names)
+    while len(", ".join(shown)) > letters:
+        shown.pop()
+    rest = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {rest} more" if rest else "")
 
 
 def _foot(answer: dict, created: datetime | None) -> Markup:

@@ -5,6 +5,7 @@ import re
 
 import pytest
 
+from eo_risk.output.load_sheet import assumed_text
 from eo_risk.output.report import sheet_html
 from eo_risk.output.terminal import WIDTH, _width, terminal_table, wrap
 
@@ -101,3 +102,13 @@ def test_the_cautions_of_the_load_and_the_warnings_stand_on_terminal_and_sheet(a
     assert "Blocking cautions: none." in " ".join(
         re.sub(r"<[^>]+>", "", sheet_html(answer, plan, None)).split()
     )
+
+
+def test_assumed_values_are_counted_by_whole_items(answer):
+    one = answer["items"][0] | {"assumed": [{}] * 3, "starting_type": ""}
+    for count, said in ((2, "6 (item 1: 3, item 2: 3); listed"), (20, " item 10: 3 and 10 more); listed")):
+        found = answer | {"items": [one] * count, "load": answer["load"] | {"assumed": []}}
+        assert said in assumed_text(found)
+        assert "…" not in assumed_text(found)
+    known = answer | {"items": [one | {"assumed": []}], "load": answer["load"] | {"assumed": [{}]}}
+    assert assumed_text(known).startswith("1 (load: 1)")
