@@ -106,7 +106,10 @@ def test_the_cautions_of_the_load_and_the_warnings_stand_on_terminal_and_sheet(a
 
 def test_assumed_values_are_counted_by_whole_items(answer):
     one = answer["items"][0] | {"assumed": [{}] * 3, "starting_type": ""}
-    for count, said in ((2, "6 (item 1: 3, item 2: 3); listed"), (20, " item 10: 3 and 10 more); listed")):
+    for count, said in (
+        (2, "6 (item 1: 3, item 2: 3); listed"),
+        (20, " item 10: 3 and 10 more); listed"),
+    ):
         found = answer | {"items": [one] * count, "load": answer["load"] | {"assumed": []}}
         assert said in assumed_text(found)
         assert "…" not in assumed_text(found)
