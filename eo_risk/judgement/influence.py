@@ -28,6 +28,7 @@ _FIELD_WORDS = {
     "joints": "number of joints",
     "measured_mg": "weighed water",
     "minutes": "drying time",
+    "scale_error_mg": "error of the scale",
     "air_temperature_c": "temperature of the drying air",
     "air_rh_percent": "humidity of the drying air",
     "pressure_gauge_bar": "pressure of the drying air",

@@ -80,16 +80,18 @@ class ItemInputs:
         self.assumed[field] = Assumed(field, low, high, unit, note)
         return self.draw.own(field, "uniform", 0.5, 0.0, 1.0, "-", assumed=True)
 
-    def known_with_error(
-        self, field: str, value: float, error: float, unit: str
+    def weighed(
+        self, field: str, water_mg: float, error_field: str, error_mg: float | None
     ) -> np.ndarray:
-        """Return a measured number with its scale error as samples. [SI], shape (samples,)
+        """Return a weighed mass with the error of its scale as samples. [kg], shape (samples,)
 
-        The error is read as the 95 % half width; a mass never falls below zero.
+        The error is read as the 95 % half width, a blank one has the range of its record; a mass
+        never falls below zero.
         """
-        value_si, error_si = to_si(value, unit), to_si(error, unit)
-        if error_si == 0.0:
-            return np.full(self.samples, value_si)
-        half = error_si * (ndtri(0.95) / ndtri(0.975))  # from the 95 to the 90 % half width
-        samples = self.draw.own(field, "normal", value_si, value_si - half, value_si + half, unit)
-        return np.maximum(samples, 0.0)
+        error_kg = self.number(error_field, error_mg, "mg", "assumed.scale_error")
+        water_kg = np.full(self.samples, to_si(water_mg, "mg"))
+        if not error_kg.any():
+            return water_kg
+        half_kg = error_kg * (ndtri(0.95) / ndtri(0.975))  # from the 95 to the 90 % half width
+        widths = self.draw.own(field, "normal", 0.0, -1.0, 1.0, "-")
+        return np.maximum(water_kg + half_kg * widths, 0.0)

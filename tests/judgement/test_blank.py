@@ -418,3 +418,30 @@ def test_a_blank_time_of_the_cycle_never_brings_the_time_out_forward(tube, key):
     assert field not in longest.time_note
     tube["cycle"]["length_h"] = 5  # then only the way to the aerator is still to be told
     assert (field in load(blanked(tube, ("cycle", key))).time_note) == (key == "transfer_min")
+
+
+@pytest.mark.parametrize(("path", "place"), [
+    ((*LUMEN, "measured_mg"), "lumens[0]"),
+    ((*ITEM, "external_water", "measured_mg"), "external_water"),
+    ((*ITEM, "beside", 0, "measured_mg"), "beside[0]"),
+])  # fmt: skip
+def test_a_scale_whose_error_nobody_knows_is_not_exact(tube, path, place):
+    """It has the range of its record: no scale without a word weighs to the last digit."""
+    if "beside" in path:
+        tube["items"][0]["beside"] = [{"kind": "tray"}]
+    tube = changed(tube, path, 100)
+    record = reference.record("assumed.scale_error")
+
+    def checked(error_mg):
+        plan = read_plan(changed(tube, (*path[:-1], "scale_error_mg"), error_mg))
+        (item,) = check_plan(plan, samples=256, advise=False).items
+        water = item.water_after_drying
+        return item, water.p95 - water.p50
+
+    (exact, _), (blank, spread), (_, widest) = map(checked, (0, None, record.high))
+    field = f"{place}.scale_error_mg"
+    (said,) = (a for a in blank.assumed if a.field == field)
+    assert (said.low, said.high, said.unit) == (record.low, record.high, "mg")
+    assert field not in {a.field for a in exact.assumed}
+    _, least = checked(record.low)
+    assert least < spread < widest

@@ -33,7 +33,7 @@ def one_item(raw, *, lumen=None, outside=None, joints=0):
     raw = copy.deepcopy(raw)
     item = raw["items"][-1]
     item |= {"joints": joints, "rinse_water": "treated",
-             "external_water": outside or {"measured_mg": 0}}  # fmt: skip
+             "external_water": outside or {"measured_mg": 0, "scale_error_mg": 0}}  # fmt: skip
     item["lumens"][0] |= lumen or {}
     raw["items"] = [item]
     return read_plan(raw)

@@ -34,8 +34,8 @@ def wet_beside(item: Item) -> bool:
 
 def _water_kg(thing: Beside, field: str, inputs: ItemInputs) -> np.ndarray:
     if thing.measured_mg is not None:
-        error = thing.scale_error_mg or 0.0
-        return inputs.known_with_error(f"{field}.measured_mg", thing.measured_mg, error, "mg")
+        return inputs.weighed(f"{field}.measured_mg", thing.measured_mg,
+                              f"{field}.scale_error_mg", thing.scale_error_mg)  # fmt: skip
     if thing.state == "dry":
         return np.zeros(inputs.samples)
     if thing.kind == "textile":

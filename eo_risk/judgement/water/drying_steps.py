@@ -143,8 +143,8 @@ def lumen_water(
     )  # fmt: skip
     weighed = lumen.measured_mg is not None
     if weighed:
-        error = lumen.scale_error_mg or 0.0
-        start = inputs.known_with_error(f"{field}.measured_mg", lumen.measured_mg, error, "mg")
+        start = inputs.weighed(f"{field}.measured_mg", lumen.measured_mg,
+                               f"{field}.scale_error_mg", lumen.scale_error_mg)  # fmt: skip
     elif lumen.droplets_counted:
         start = water.droplets_kg(lumen.droplets_counted, inputs.draw("water.droplet.kg"))
     else:
@@ -252,8 +252,8 @@ def _own_outside(
     external, field = item.external_water, "external_water"
     nothing = np.zeros(inputs.samples)
     if external.measured_mg is not None:
-        error = external.scale_error_mg or 0.0
-        weighed = inputs.known_with_error(f"{field}.measured_mg", external.measured_mg, error, "mg")
+        weighed = inputs.weighed(f"{field}.measured_mg", external.measured_mg,
+                                 f"{field}.scale_error_mg", external.scale_error_mg)  # fmt: skip
         found = weighed_outside(item, inputs, weighed)
         return found, found
     edge = nothing

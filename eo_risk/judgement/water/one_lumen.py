@@ -82,8 +82,8 @@ class OneLumen:
         """Water before the drying air. [kg]"""
         told = self.told
         if told.water_mg is not None:
-            error_mg = told.scale_error_mg
-            return self.inputs.known_with_error("--water-mg", told.water_mg, error_mg, "mg")
+            return self.inputs.weighed("--water-mg", told.water_mg, "--scale-error-mg",
+                                       told.scale_error_mg)  # fmt: skip
         pressure = leftover.emptying_pressure_pa(
             self.draw, self.numbers, self.bore_m, self.length_m, told.emptied_flow,
             told.emptied_bar, air_k=self.air_k, ambient_pa=STANDARD_ATMOSPHERE_PA,
