@@ -195,6 +195,8 @@ def _split(name: str) -> tuple[tuple[str, ...], str]:
         for start in range(len(words) - size, -1, -1):
             unit = _unit(words[start : start + size])
             before, after = words[:start], words[start + size :]
+            if unit == "in" and after:
+                continue  # water in a lumen is no inch
             if unit and "per" not in (before[-1:] + after[:1]):
                 # A field called by its unit alone, such as hours, keeps it as its word.
                 return before + after or words, unit

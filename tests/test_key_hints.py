@@ -69,6 +69,13 @@ def test_where_no_word_tells_the_fields_of_that_unit_are_listed(key, listed):
     assert found.allowed.endswith(f"a unit like it: {listed}")
 
 
+def test_a_column_of_words_is_no_length():
+    lengths = [c.header for c in COLUMNS if c.unit in ("mm", "cm")]
+    for key in ("width_mm", "width [in]"):
+        listed = unknown_key("", "", key, HEADERS, "").allowed
+        assert listed.endswith(f"a unit like it: {', '.join(lengths)}")
+
+
 @pytest.mark.parametrize("key", ["colour", "widget", "", "°", "per", "per_l", "x" * 10_000,
                                  "edge " * 2000])  # fmt: skip
 def test_a_key_like_no_field_is_not_guessed_at(key):
