@@ -96,21 +96,26 @@ def _lengthened_s(planned: Falling, far: Falling) -> np.ndarray:
 
 
 def _needed_s(
-    planned: Sequence[Falling], far: Callable[[], Sequence[Falling]], quantile: float
-) -> float | None:
-    """Return when every curve is inside its limit at a quantile, along the plan's steps. [s]
+    planned: Sequence[Falling], far: Callable[[], Sequence[Falling]], quantiles: Sequence[float]
+) -> list[float | None]:
+    """Return when every curve is inside its limit at quantiles, along the plan's steps. [s]
 
     `far()` is asked only where the plan ends first.
     """
-    needed = []
-    for place, curve in enumerate(planned):
-        at_once = curve.water_kg is not None
-        found = quantile_s(curve.inside_s, quantile, at_once=at_once)
-        if found is None:
-            longer_s = _lengthened_s(curve, far()[place])
-            found = quantile_s(longer_s, quantile, at_once=at_once)
-        needed.append(found)
-    return None if None in needed else max(needed, default=0.0)
+    far = cache(far)
+    longer_s = cache(lambda place: _lengthened_s(planned[place], far()[place]))
+
+    def needed(quantile: float) -> float | None:
+        found = []
+        for place, curve in enumerate(planned):
+            at_once = curve.water_kg is not None
+            inside_s = quantile_s(curve.inside_s, quantile, at_once=at_once)
+            if inside_s is None:
+                inside_s = quantile_s(longer_s(place), quantile, at_once=at_once)
+            found.append(inside_s)
+        return None if None in found else max(found, default=0.0)
+
+    return [needed(quantile) for quantile in quantiles]
 
 
 def _reached_h(plan: LoadPlan, hours: float, lowest_c: float | None) -> float:
@@ -148,13 +153,8 @@ def aeration_time(
     far: Callable[[], ItemTrace],
 ) -> AerationTime:  # fmt: skip
     """Return the hours needed; `far()` follows the item further where the plan ends first."""
-
-    @cache
-    def followed() -> list[Falling]:
-        return _courses(far(), curves_of)
-
     planned = _courses(trace, curves_of)
-    p50, p95 = (_needed_s(planned, followed, quantile) for quantile in (0.5, 0.95))
+    p50, p95 = _needed_s(planned, lambda: _courses(far(), curves_of), (0.5, 0.95))
     far_s = float(_time_s(trace if p95 is not None else far())[-1])
     return _aeration_time(plan, item, p50, p95, far_s)
 
@@ -176,8 +176,8 @@ def hours_by_part(
         def held(of: ItemTrace, part: int = part) -> list:
             return [(np.maximum(of.parts_eo[part][of.after_wash()], 1e-300), limit_kg)]
 
-        planned = _courses(trace, held)
-        hours = [_needed_s(planned, lambda held=held: _courses(far() if far else trace, held), q)
-                 for q in (0.05, 0.5, 0.95)]  # fmt: skip
+        hours = _needed_s(_courses(trace, held),
+                          lambda held=held: _courses(far() if far else trace, held),
+                          (0.05, 0.5, 0.95))  # fmt: skip
         found.append(None if None in hours else Band(*hours))
     return found
