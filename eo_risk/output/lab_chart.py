@@ -88,12 +88,12 @@ def _key(entries: list[tuple[str, str, str]]) -> list[Markup]:
 def chart_sentence(answer: dict) -> str:
     """Say what the picture shows."""
     release = answer["release_h"]
-    end = "no limit of these models falls below it" if release is None else (
-        f"the later one is below it after {hours_up(release)}")  # fmt: skip
-    layer = ", the layer model fitted beside it," if answer["physics"] else ""
     limit = with_unit(answer["limit_mg"], "mg")
-    return (f"Residue of {answer['substance']} per device over aeration with the fitted line"
-            f"{layer} and their upper limits; {limit} is marked, {end}.")
+    end = f"not every one falls below {limit}" if release is None else (
+        f"the last one falls below {limit} at {hours_up(release)}")  # fmt: skip
+    layer = "; the layer model fitted beside it" if answer["physics"] else ""
+    return (f"Residue of {answer['substance']} per device over aeration with the fitted line and "
+            f"its upper limits: {end}{layer}.")  # fmt: skip
 
 
 def lab_chart(answer: dict, *first: Markup, **attributes: str) -> Markup:

@@ -158,7 +158,8 @@ def _result(found: state.Result) -> None:
     st.info(answer["notice"])
     plan = found.plan
     st.text(f"{words.LOAD} {load_number(plan)}, {words.label('steriliser').lower()} "
-            f"{known(plan.steriliser)}, {moment_text(plan.cycle_start)}")  # fmt: skip
+            f"{known(plan.steriliser)}, {words.label('cycle_start').lower()} "
+            f"{moment_text(plan.cycle_start)}")  # fmt: skip
     _head(answer)
     _table(answer)
     show.lines(words.DIFFERENCES, list(map(difference_text, answer["differences"])))
