@@ -26,6 +26,7 @@ _FIELD_WORDS = {
     "area_cm2": "outside area",
     "contact_area_cm2": "contact area",
     "joints": "number of joints",
+    "hubs": "number of hubs",
     "measured_mg": "weighed water",
     "minutes": "drying time",
     "scale_error_mg": "error of the scale",

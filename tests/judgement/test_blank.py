@@ -445,3 +445,19 @@ def test_a_scale_whose_error_nobody_knows_is_not_exact(tube, path, place):
     assert field not in {a.field for a in exact.assumed}
     _, least = checked(record.low)
     assert least < spread < widest
+
+
+def test_hubs_nobody_counted_are_not_counted_as_none(tube):
+    record = reference.record("assumed.hubs")
+    tube["items"][0]["lumens"][0] |= {"drying": [], "emptied": {"how": "syringe", "pushes": 5}}
+
+    def checked(hubs):
+        plan = read_plan(changed(tube, (*LUMEN, "hubs"), hubs))
+        (item,) = check_plan(plan, samples=256, advise=False).items
+        return item, item.water_after_drying
+
+    (_, none), (item, blank), (_, most) = map(checked, (0, None, int(record.high)))
+    assert none.p50 < blank.p50 < most.p50
+    assert none.p95 < blank.p95 <= most.p95
+    (said,) = (a for a in item.assumed if a.field == "lumens[0].hubs")
+    assert (said.low, said.high, said.unit) == (record.low, record.high, "hubs")

@@ -100,8 +100,6 @@ def _blow(
 def _note_blanks(lumen: Lumen, field: str, inputs: ItemInputs, *, passes: bool) -> None:
     """Note what a blank number of the emptying counts as, where the estimate reads it."""
     emptied = lumen.emptied
-    if lumen.hubs is None:
-        inputs.derived(f"{field}.hubs", 0, "hubs", "none is counted")
     if not passes:
         return  # then nothing of the emptying is counted
     if emptied.how == "syringe" and emptied.pushes is None:
@@ -127,6 +125,10 @@ def lumen_water(
     emptied = lumen.emptied
     # Nobody felt the push or the air come out of a joined channel: it may have gone elsewhere.
     elsewhere = ways.sharing > 1 and not ways.passes_air
+    weighed, hubs = lumen.measured_mg is not None, lumen.hubs or 0
+    if not (weighed or lumen.droplets_counted):
+        count = inputs.number(f"{field}.hubs", lumen.hubs, "1", "assumed.hubs", "hubs")
+        hubs = np.rint(count)
     start = leftover.lumen_start_kg(
         inputs.draw, bore, length,
         leftover.Emptying(
@@ -138,10 +140,9 @@ def lumen_water(
             emptied.orientation,
         ),
         open_ends=lumen.open_ends, blocked=lumen.blocked == "yes" or elsewhere,
-        hubs=(lumen.hubs or 0) + ways.junctions,
+        hubs=hubs + ways.junctions,
         temperature_k=room_k,
     )  # fmt: skip
-    weighed = lumen.measured_mg is not None
     if weighed:
         start = inputs.weighed(f"{field}.measured_mg", lumen.measured_mg,
                                f"{field}.scale_error_mg", lumen.scale_error_mg)  # fmt: skip

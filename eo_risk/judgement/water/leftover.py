@@ -57,7 +57,7 @@ def lumen_start_kg(
     *,
     open_ends: int | None,
     blocked: bool | None = None,
-    hubs: int = 0,
+    hubs: ArrayLike = 0,
     temperature_k: np.ndarray,
 ) -> np.ndarray:
     """Return the water a lumen holds after it was emptied. [kg]
@@ -92,7 +92,7 @@ def lumen_start_kg(
         long_air_s=reference.record("water.long_air.time").value_si,
         long_suction_s=reference.record("water.long_suction.time").value_si,
     )
-    hub_kg = draw("water.hub.kg") if hubs else 0.0
+    hub_kg = draw("water.hub.kg") if np.any(hubs) else 0.0
     known_air = emptying.pressure_pa is not None and emptying.seconds is not None
     if how == "air" and known_air and open_ends == 2 and not blocked:
         blown = water.blown_lumen_kg(
