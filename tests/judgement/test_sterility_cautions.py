@@ -101,7 +101,7 @@ def test_wet_neighbours_stand_at_the_load_too(raw):
 @pytest.mark.parametrize(
     ("where", "change", "given", "allowed"),
     [
-        ("lumens[0].bore_mm", {"bore_mm": 0}, "0", "more than 0 to 100 mm"),
+        ("lumens[0].bore_mm", {"bore_mm": 0}, "0", "0.01 to 100 mm"),
         ("lumens[0].drying[0].minutes", {"drying": [{"method": "bench", "minutes": -1}]}, "-1",
          "0 to 100000 min"),
         ("lumens[0].drying[0].pressure_gauge_bar",
