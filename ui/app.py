@@ -28,6 +28,7 @@ def _open_and_save() -> None:
     plan = state.plan()
     st.download_button(words.SAVE_PLAN, state.plan_text(), state.file_name(plan, "json"),
                        "application/json", on_click="ignore", key="save_plan")  # fmt: skip
+    st.caption(words.SAVE_HELP)
 
 
 def _sidebar() -> None:

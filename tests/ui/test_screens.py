@@ -76,6 +76,7 @@ def test_it_opens_with_a_demo_plan(at):
     assert at.title[0].value == words.LOAD
     assert plan(at).load_number == "0612"
     assert "0612" in at.sidebar.text[0].value
+    assert words.SAVE_HELP in [caption.value for caption in at.sidebar.caption]
     assert not at.error
 
 
