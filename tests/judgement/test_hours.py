@@ -87,19 +87,29 @@ def times_the_limit(item):
     return max(r.band.p95 / r.limit for r in item.residues if r.used_for_verdict and r.limit)
 
 
+def with_pool(raw):
+    raw["rules"]["slow_pool"] = "on"
+    return raw
+
+
 @pytest.mark.parametrize(
-    ("name", "index", "step_h"),
-    [("wet_lumen", 1, 12), ("wet_lumen", 1, 32.2), ("mixed_load_thick_pvc", 1, None),
-     ("small_patient", 1, 4), ("wet_lumen", JOINTED, 1),
-     pytest.param("small_patient", 0, 1, marks=pytest.mark.slow),
-     pytest.param("full_morning_load", 7, 2, marks=pytest.mark.slow),
-     pytest.param("full_morning_load", 13, 20, marks=pytest.mark.slow)],
+    ("name", "index", "step_h", "pool"),
+    [("wet_lumen", 1, 12, False), ("wet_lumen", 1, 32.2, False), ("wet_lumen", 1, 12, True),
+     ("mixed_load_thick_pvc", 1, None, False), ("small_patient", 1, 4, False),
+     ("wet_lumen", JOINTED, 1, False),
+     pytest.param("small_patient", 0, 1, False, marks=pytest.mark.slow),
+     pytest.param("full_morning_load", 7, 2, False, marks=pytest.mark.slow),
+     pytest.param("full_morning_load", 13, 20, False, marks=pytest.mark.slow)],
 )  # fmt: skip
 def test_a_plan_lengthened_to_the_hours_named_is_inside_and_a_hundredth_less_is_not(
-    demo, name, index, step_h
+    demo, name, index, step_h, pool
 ):
-    """With a cabinet before a room, too: the cabinet is lengthened and the room follows."""
+    """With a cabinet before a room, too: the cabinet is lengthened and the room follows.
+
+    With a slow pool as well, where the water rules as a film early and as a plug late.
+    """
     raw = one_item(demo, name, index, step_h)
+    raw = with_pool(raw) if pool else raw
     item = checked(raw)
     assert times_the_limit(item) > 1.0
     needed_h = item.aeration.p95_s / 3600.0
@@ -110,11 +120,6 @@ def test_a_plan_lengthened_to_the_hours_named_is_inside_and_a_hundredth_less_is_
     near = 0.02 if (name, index) == ("wet_lumen", JOINTED) else 0.01
     short_h = needed_h - max(0.1, near * needed_h)
     assert times_the_limit(checked(lengthened_to(raw, short_h))) > 1.0
-
-
-def with_pool(raw):
-    raw["rules"]["slow_pool"] = "on"
-    return raw
 
 
 def then_in_a_room(raw, hours):

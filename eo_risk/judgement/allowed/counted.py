@@ -166,7 +166,8 @@ def ruling_curves(
 ) -> list[tuple]:
     """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
 
-    Of EO only the share that counts, as in the rows; some are per area. [kg/m2] The dose
+    Of EO only the share that counts, as in the rows, by film and by plug: which of them rules
+    may change over the hours. Some are per area. [kg/m2] The dose
     shares of `amounts` are those at every output since the wash. Beside a wet spot stand the
     water left in joints [kg] and when they are dry [s].
     """
@@ -182,18 +183,17 @@ def ruling_curves(
             curves.append((np.maximum(spot, 1e-300), row.limit, joints_kg, dry_s))
             continue
         if row.substance == "EO":
-            amount = share_counted * trace.eo(row.model)[after]
+            left = [share_counted * trace.eo(form)[after] for form in amounts.eo]
         else:
-            amount = _ech_over_time(trace, amounts, (row.model, row.buffering))
+            left = [_ech_over_time(trace, amounts, (row.model, row.buffering))]
         limit = row.limit
         if row.quantity == "ug_per_cm2":
-            amount = trace.contact_area.residue(amount)
+            left = [trace.contact_area.residue(amount) for amount in left]
         elif row.period == "day":
             limit = row.limit * amounts.days["day"]
-        share = amounts.dose_share.get(row.period)
-        if share is not None and row.substance == "EO":
-            amount = amount * share
-        curves.append((np.maximum(amount, 1e-300), limit))
+        if row.substance == "EO":
+            left = [amount * amounts.dose_share.get(row.period, 1.0) for amount in left]
+        curves += [(np.maximum(amount, 1e-300), limit) for amount in left]
     return curves
 
 
