@@ -74,8 +74,8 @@ def check(at, samples=512):
 
 def test_it_opens_with_a_demo_plan(at):
     assert at.title[0].value == words.LOAD
-    assert plan(at).load_number == "0612"
-    assert "0612" in at.sidebar.text[0].value
+    assert plan(at).load_number == "demo 0612"
+    assert "demo 0612" in at.sidebar.text[0].value
     assert words.SAVE_HELP in [caption.value for caption in at.sidebar.caption]
     assert not at.error
 
@@ -117,7 +117,7 @@ def test_a_result_names_its_load_and_pieces_and_the_water_that_may_stay(at):
     check(open_demo(at, "wet_lumen"))
     open_demo(at, "small_patient")  # another load in hand: the result is still that of the first
     go(at, "views/result.py")
-    assert any(t.value.startswith("Load 0612, steriliser EO-1, ") for t in at.main.text)
+    assert any(t.value.startswith("Load demo 0612, steriliser EO-1, ") for t in at.main.text)
     assert at.table[0].value[words.ITEM].tolist()[1].endswith("curved forceps, set of six ×6")
     assert any(caption.value.startswith("Up to 350 mg of leftover water") for caption in at.caption)
 
@@ -489,7 +489,7 @@ def test_the_users_own_site_file_is_taken_at_the_start_unless_it_is_broken(
     assert in_use == (not said)
     shown = [words.plain(said) in error.value for error in at.error]
     assert shown == ([True] if said else [])
-    assert plan(at).load_number == "0612"  # the screens open all the same
+    assert plan(at).load_number == "demo 0612"  # the screens open all the same
 
 
 def test_a_site_file_of_ones_own_opens_with_a_new_load(tmp_path, monkeypatch, demo):

@@ -62,7 +62,7 @@ def test_check_read_and_take_the_report(page, tmp_path, go):
     page.screenshot(path=tmp_path / f"result_{width}.png", full_page=True)
     with page.expect_download() as got:
         page.get_by_role("button", name=words.SAVE_REPORT).click()
-    assert got.value.suggested_filename == "eo_load_0612_2026-04-14.html"
+    assert got.value.suggested_filename == "eo_load_demo_0612_2026-04-14.html"
     report = Path(got.value.path()).read_text(encoding="utf-8")
     assert "EO load sheet" in report
     assert "Liquid water was seen" in report
