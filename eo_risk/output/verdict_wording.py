@@ -5,7 +5,7 @@ One residue decides, whoever reads it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 
 from eo_risk.output.numbers import band_text, printable, with_unit
 from eo_risk.units import percent
@@ -33,6 +33,7 @@ MODEL = {
 RESIDUE_HEADER = ("Substance", "Compared", "Left (5 to 95 %)", "Against", "Stands", "Chance over")
 
 _EDITION = "ISO 10993-7"
+_GLYCOL = "glycol_above_reference"  # the caution
 
 
 def _urgency(row: dict) -> tuple[bool, float]:
@@ -97,14 +98,18 @@ def causes(item: dict) -> list[str]:
     return [printable(cause) for cause in item["causes"]]
 
 
-def _short_causes(item: dict) -> Iterator[str]:
-    """Say what blocks by its first sentence and its places, then what else was found."""
+def _short_causes(item: dict, *, said_by_number: Container[str] = ()) -> Iterator[str]:
+    """Say what blocks by its first sentence and its places, then what else was found.
+
+    Without the cautions whose codes are among those said by a number.
+    """
     places: dict[str, list[str]] = {}
     in_full = set()
     for caution in item["cautions"]:
         text, where = printable(caution["text"]), printable(caution["where"])
         if caution["level"] == "block":
             in_full.add(f"{text} ({where})" if where else text)
+        if caution["level"] == "block" and caution["code"] not in said_by_number:
             places.setdefault(text.partition(". ")[0].removesuffix("."), []).append(where)
     for text, where in places.items():
         said = ", ".join(filter(None, where))
@@ -119,7 +124,7 @@ def _over(item: dict) -> list[dict]:
 
 def _glycol_over(item: dict) -> list[dict]:
     """List the EG that a caution speaks of: no limit decides over it, yet it holds the item."""
-    if not any(caution["code"] == "glycol_above_reference" for caution in item["cautions"]):
+    if not any(caution["code"] == _GLYCOL for caution in item["cautions"]):
         return []
     return [
         row for row in item["residues"]
@@ -150,9 +155,11 @@ def short_reason(item: dict) -> str:
 
 def reason_with_number(item: dict) -> str:
     """Say why in a few words, with the number of each substance that is over or decides."""
-    rows = [*_over(item), *_glycol_over(item)] or _worst_rows(item)[:1]
+    glycol = _glycol_over(item)
+    rows = [*glycol, *_over(item)] or _worst_rows(item)[:1]
     numbers = (residue_text(row, brief=True) for row in rows)
-    return one_line([*_short_causes(item), *_without_figure(item), *numbers])
+    others = _short_causes(item, said_by_number=(_GLYCOL,) if glycol else ())
+    return one_line([*others, *_without_figure(item), *numbers])
 
 
 def why(item: dict) -> list[str]:

@@ -63,6 +63,9 @@ def test_a_hold_by_glycol_shows_its_number_wherever_the_reason_stands(held, answ
     for text in (ruling_text(held), reason_with_number(held), verdict_line(held)):
         assert said in text
     assert sum(line.startswith("EG 3.0 mg") for line in why(held)) == 1
+    # In the narrow column of the sheet it stands for the words of its caution, which are below.
+    (words,) = (c["text"] for c in held["cautions"] if c["code"] == "glycol_above_reference")
+    assert words.partition(".")[0] not in reason_with_number(held)
     answer["items"] = [held]
     for text in (terminal_table(answer, plan), sheet_html(answer, plan, None)):
         assert said in " ".join(text.split())
