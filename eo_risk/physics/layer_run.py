@@ -122,8 +122,7 @@ def _outputs(
 def _ranges(layer: Layer, steps: Sequence[Step], samples: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the Fourier numbers of the shortest time looked at and of the whole run."""
     spread = np.array([layer.stages[step.stage].spread for step in steps])
-    reached = np.broadcast_to(spread * np.array([step.duration_s for step in steps]),
-                              (len(steps), samples))  # fmt: skip
+    reached = spread * np.array([step.duration_s for step in steps])
     first = reached * np.array([step.times[0] for step in steps])[:, None]
     shortest = np.min(first, axis=0, where=first > 0.0, initial=np.inf)
     ends = [np.zeros(samples)]  # at the start, then at the end of every stage
@@ -363,19 +362,19 @@ def run(
     ranges = [_ranges(layer, steps, samples) for layer in layers]
     # As many chunks for each thread; layers that are coupled need no fewer samples in one.
     pieces = THREADS * round(samples / _CHUNK / THREADS)
-    ends = np.linspace(0, samples, max(1, pieces) + 1).astype(int)
-    order = _order(ranges[-1][0], ends[1:-1])
+    cuts = [samples * piece // pieces for piece in range(1, pieces)]
+    order = _order(ranges[-1][0], cuts)
 
     def one(first: int, last: int) -> None:
         place = slice(first, last)
         here = place if order is None else order[place]
-        chunk = _Chunk(layers, ranges, joints, here, last - first)
-        chunk.run(steps, airs, volumes, found.each(lambda array: array[..., place]))
+        out = found.each(lambda array: array[..., place]) if cuts else found
+        _Chunk(layers, ranges, joints, here, last - first).run(steps, airs, volumes, out)
 
-    if pieces <= 1:
-        one(0, samples)
+    if cuts:
+        share(one, pairwise((0, *cuts, samples)))
     else:
-        share(one, pairwise(ends))
+        one(0, samples)
     if order is not None:
         back = np.empty_like(order)
         back[order] = np.arange(samples)
@@ -390,8 +389,8 @@ def run(
     return found
 
 
-def _order(shortest: np.ndarray, cuts: np.ndarray) -> np.ndarray | None:
+def _order(shortest: np.ndarray, cuts: Sequence[int]) -> np.ndarray | None:
     """Return samples so that cuts part them by depth; None where they differ little."""
-    if not (cuts.size and shortest.max() > _SORT_BEYOND * shortest.min()):
+    if not (cuts and shortest.max() > _SORT_BEYOND * shortest.min()):
         return None
     return np.argpartition(shortest, cuts)

@@ -83,10 +83,10 @@ def curves(work, stages):
 
     def one(case):
         thickness, *numbers = case
-        mean = run_layer(Body("sheet", thickness), stages(*numbers)).mean_kg_per_m3
+        mean = run_layer(Body("sheet", thickness), stages(*numbers)).mean_kg_per_m3[-24:]
         ranks = SAMPLES // 2, int(0.95 * SAMPLES)
-        # Half the time of sorting them.
-        return np.partition(mean[-24:], ranks, axis=1)[:, ranks]
+        mean.partition(ranks, axis=1)  # half the time of sorting, and nothing is copied
+        return mean[:, ranks]
 
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(one, work))
@@ -170,7 +170,7 @@ def by_shared_modes(d, biot, a, cells=60):
 def test_exposure_and_aeration_of_600_000():
     """Asked: 0.5 s and 200 MB extra at 1e-6 of the largest amount."""
     work = materials()
-    seconds, found = fastest(lambda: curves(work, two_stages), 5)
+    seconds, found = fastest(lambda: curves(work, two_stages), 12)
     peak, process = extra_memory_mb(lambda: curves(work, two_stages))
     error = worst_error(work)
     thickness, *numbers = work[0]
@@ -313,7 +313,7 @@ def test_one_sample_through_a_cycle():
         Stage(1000.0, 1e-11 * (1.0 + 0.02 * i), 18.0, 0.6 if i < 3 else 0.0, None, 1e-4, 1e-4)
         for i in range(12)
     ]
-    seconds, _ = fastest(lambda: run_layer(Body("sheet", 1e-3), stages), 300)
+    seconds, _ = fastest(lambda: run_layer(Body("sheet", 1e-3), stages), 1000)
     say(f"one part, one sample, 12 stages: {seconds * 1e3:.2f} ms (asked 1)")
     assert seconds < 1e-3
 
