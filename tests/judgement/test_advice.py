@@ -342,6 +342,7 @@ def test_what_no_air_through_a_lumen_can_mend_is_said_beside_the_hours_asked_for
     assert "aeration_below_required" not in {c.code for c in done.cautions}
 
 
+@pytest.mark.slow
 def test_hours_asked_for_are_promised_even_where_the_estimate_wants_more_than_anyone_waits(demo):
     """A grade nobody knows, beyond the cap by the estimate: as long as asked for it is Close."""
     raw = one_item(demo, "unknown_grade", 1)

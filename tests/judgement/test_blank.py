@@ -380,6 +380,7 @@ EMPTIED = {"blown": {"how": "air", "seconds": 40, "pressure_gauge_bar": 1.0},
            "pushed": {"how": "syringe", "pushes": 5}}  # fmt: skip
 
 
+@pytest.mark.slow
 def test_no_blank_number_is_passed_over(demo):
     """What moves the answer when it is blank is named: as assumed, by a caution, or refused."""
     raw = json.loads((demo / "wet_lumen.json").read_text(encoding="utf-8"))

@@ -114,6 +114,7 @@ def test_beyond_the_cap_names_the_number_that_moves_the_hours_most(demo):
     assert cheapest(first).how in action.detail
 
 
+@pytest.mark.slow
 def test_an_unknown_grade_says_what_knowing_it_would_bring(demo):
     plan = load_plan(demo / "unknown_grade.json")
     plan = plan.model_copy(update={"items": plan.items[1:]})

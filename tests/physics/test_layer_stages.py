@@ -434,6 +434,7 @@ def random_stages(rng, d, *, apart):
     return stages
 
 
+@pytest.mark.slow
 def test_few_modes_err_as_little_as_asked_on_any_way():
     """Beside the many modes that profiles take, each output by poles of its own.
 

@@ -113,6 +113,7 @@ def test_the_verdict_stands_with_number_reason_action_and_notice(at):
     assert {words.SAVE_REPORT, words.SAVE_ANSWER, words.SAVE_PLAN} <= labels
 
 
+@pytest.mark.slow
 def test_a_result_names_its_load_and_pieces_and_the_water_that_may_stay(at):
     check(open_demo(at, "wet_lumen"))
     open_demo(at, "small_patient")  # another load in hand: the result is still that of the first
