@@ -34,7 +34,7 @@ from eo_risk.judgement.result import (
 )
 from eo_risk.judgement.risk import DEFAULT_SAMPLES, DEFAULT_SEED
 from eo_risk.judgement.simulate import ItemParts
-from eo_risk.judgement.timeline import ambient_pa
+from eo_risk.judgement.timeline import CYCLE_MINUTES, ambient_pa
 from eo_risk.judgement.water.beside import wet_beside
 from eo_risk.judgement.water.leftover import fluids
 from eo_risk.physics.evaporation import gas_water_capacity_kg
@@ -44,11 +44,6 @@ from eo_risk.plan.clock import earliest_out
 from eo_risk.plan.load_plan import AerationStep, LoadPlan
 
 Progress = Callable[[int, int], None]
-# Records of the minutes the clock counts, by the field of the cycle they stand for.
-_MINUTES = {"evacuation_min": "assumed.evacuation_time",
-            "conditioning_min": "assumed.conditioning_time",
-            "injection_min": "assumed.injection_time",
-            "transfer_min": "assumed.transfer_time"}  # fmt: skip
 
 
 def in_own_air(context: LoadContext, load: Sequence[ItemParts]) -> tuple[LoadContext, np.ndarray]:
@@ -102,7 +97,7 @@ def _with_longest(plan: LoadPlan) -> tuple[LoadPlan, str]:
     told = plan.cycle.length_h is not None
     longest = {
         key: reference.record(record_id).high
-        for key, record_id in _MINUTES.items()
+        for key, record_id in CYCLE_MINUTES.items()
         if getattr(plan.cycle, key) is None and (key == "transfer_min" or not told)
     }
     said = ", ".join(f"cycle.{key} ({most:g} min)" for key, most in longest.items())

@@ -35,6 +35,11 @@ _EARLY = 0.25
 _FIRST_RATIO, _LATER_RATIO = 1.5, 2.0
 # Air washes beyond this number carry almost no EO and are run as one stage.
 _WASHES_APART = 4
+# Records that stand for blank minutes of the cycle, by its field.
+CYCLE_MINUTES = {"evacuation_min": "assumed.evacuation_time",
+                 "conditioning_min": "assumed.conditioning_time",
+                 "injection_min": "assumed.injection_time",
+                 "transfer_min": "assumed.transfer_time"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -204,6 +209,11 @@ def exposure_pressure_pa(
     return evacuation_pa + eo_pa / mixture_fraction(plan)
 
 
+def _minutes(plan: LoadPlan, inputs: ItemInputs, key: str) -> np.ndarray:
+    value = getattr(plan.cycle, key)
+    return inputs.number(f"cycle.{key}", value, "min", CYCLE_MINUTES[key])
+
+
 def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]:
     cycle, washes = plan.cycle, plan.cycle.washes
     gas_k = inputs.number("cycle.temperature_c", cycle.temperature_c, "C",
@@ -218,19 +228,16 @@ def _chamber(plan: LoadPlan, inputs: ItemInputs, walk: _Walk) -> tuple[int, int]
         inputs.derived("cycle.total_pressure_kpa", units.from_si(total_pa, "kPa"), "kPa",
                        "by the evacuation and the gas let in")  # fmt: skip
 
-    def minutes(key: str, record_id: str) -> np.ndarray:
-        return inputs.number(f"cycle.{key}", getattr(cycle, key), "min", record_id)
-
-    walk.go("evacuation", minutes("evacuation_min", "assumed.evacuation_time"), gas_k,
+    walk.go("evacuation", _minutes(plan, inputs, "evacuation_min"), gas_k,
             pressure_end=low_pa)  # fmt: skip
     dew_k = leftover.fluids(inputs.draw).boiling_k(humidity * water_saturation_pa(gas_k), gas_k)
     # Steam that condenses on a cold load warms it towards the dew point at once.
     share = inputs.draw("water.condensate.share")
     walk.load_k = walk.load_k + share * np.maximum(dew_k - walk.load_k, 0.0)
-    walk.go("conditioning", minutes("conditioning_min", "assumed.conditioning_time"), gas_k,
+    walk.go("conditioning", _minutes(plan, inputs, "conditioning_min"), gas_k,
             humidity=humidity, cuts=(0.5, 1.0))  # fmt: skip
     first = len(walk.stages)
-    walk.go("injection", minutes("injection_min", "assumed.injection_time"), gas_k, eo_end=eo,
+    walk.go("injection", _minutes(plan, inputs, "injection_min"), gas_k, eo_end=eo,
             pressure_end=total_pa, humidity=humidity)  # fmt: skip
     exposure_s = inputs.number("cycle.exposure_h", cycle.exposure_h, "h", "assumed.exposure")
     walk.go("gas exposure", exposure_s, gas_k, humidity=humidity, cuts=_EXPOSURE_CUTS)
@@ -332,8 +339,7 @@ def build_timeline(plan: LoadPlan, inputs: ItemInputs) -> Timeline:
     walk = _Walk(start_k, lag_s, np.full_like(start_k, ambient_pa(plan)))
     first, last = _chamber(plan, inputs, walk)
     room_k = inputs.draw("room.temperature")
-    transfer_s = inputs.number("cycle.transfer_min", plan.cycle.transfer_min, "min",
-                               "assumed.transfer_time")  # fmt: skip
+    transfer_s = _minutes(plan, inputs, "transfer_min")
     walk.eo = np.zeros_like(walk.eo)
     walk.go("transfer", transfer_s, room_k, pressure_end=ambient_pa(plan))
     chamber, end_k = tuple(walk.stages), walk.load_k
