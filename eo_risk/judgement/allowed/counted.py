@@ -167,9 +167,9 @@ def ruling_curves(
     """Return the EO and ECH amounts over the aeration with the limit each must meet. [kg]
 
     Of EO only the share that counts, as in the rows, by film and by plug: which of them rules
-    may change over the hours. Some are per area. [kg/m2] The dose
-    shares of `amounts` are those at every output since the wash. Beside a wet spot stand the
-    water left in joints [kg] and when they are dry [s].
+    may change over the hours. Some are per area. [kg/m2] The dose shares of `amounts` are those
+    at every output since the wash. Beside a wet spot stand the water left in joints [kg] and
+    when they are dry [s].
     """
     after = trace.after_wash()
     curves = []
@@ -182,8 +182,10 @@ def ruling_curves(
             joints_kg = trace.water.joints_kg[after]
             curves.append((np.maximum(spot, 1e-300), row.limit, joints_kg, dry_s))
             continue
+        share = 1.0
         if row.substance == "EO":
             left = [share_counted * trace.eo(form)[after] for form in amounts.eo]
+            share = amounts.dose_share.get(row.period, share)
         else:
             left = [_ech_over_time(trace, amounts, (row.model, row.buffering))]
         limit = row.limit
@@ -191,9 +193,7 @@ def ruling_curves(
             left = [trace.contact_area.residue(amount) for amount in left]
         elif row.period == "day":
             limit = row.limit * amounts.days["day"]
-        if row.substance == "EO":
-            left = [amount * amounts.dose_share.get(row.period, 1.0) for amount in left]
-        curves += [(np.maximum(amount, 1e-300), limit) for amount in left]
+        curves += [(np.maximum(amount * share, 1e-300), limit) for amount in left]
     return curves
 
 
