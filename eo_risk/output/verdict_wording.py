@@ -107,9 +107,10 @@ def _short_causes(item: dict, *, said_by_number: Container[str] = ()) -> Iterato
     in_full = set()
     for caution in item["cautions"]:
         text, where = printable(caution["text"]), printable(caution["where"])
-        if caution["level"] == "block":
-            in_full.add(f"{text} ({where})" if where else text)
-        if caution["level"] == "block" and caution["code"] not in said_by_number:
+        if caution["level"] != "block":
+            continue
+        in_full.add(f"{text} ({where})" if where else text)
+        if caution["code"] not in said_by_number:
             places.setdefault(text.partition(". ")[0].removesuffix("."), []).append(where)
     for text, where in places.items():
         said = ", ".join(filter(None, where))
